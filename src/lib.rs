@@ -1,0 +1,38 @@
+//! fettle reads raw MAVLink telemetry of multirotors and tells a maintainer what flew, for exactly how
+//! long, and which small signals changed, so that a hand goes to the right place first.
+//!
+//! The way of the data is the order of the modules; arrows point one way only:
+//!
+//! | module        | from → to                                                          |
+//! |---------------|--------------------------------------------------------------------|
+//! | [`wire`]      | bytes → checked MAVLink frames, message definitions, containers    |
+//! | [`table`]     | frames → one Arrow table a message                                 |
+//! | [`clock`]     | frames → boot time, reboots, UTC                                   |
+//! | [`signal`]    | frames → the typed series that the methods read, sentinels removed |
+//! | [`airframe`]  | geometry, spin, outputs → allocation matrix                        |
+//! | [`flight`]    | series → flights with airtime and its bounds                       |
+//! | [`measure`]   | series of one flight and the airframe → numbers                    |
+//! | [`finding`]   | numbers, limits, earlier flights → what to inspect                 |
+//! | [`fleet`]     | `fleet.toml`                                                       |
+//! | [`archive`]   | the Parquet archive: layout, raw copies, atomic writes             |
+//! | [`report`]    | what people and programs see                                       |
+//! | [`cli`]       | the commands                                                       |
+//!
+//! Everything before `archive` is pure computation: it takes bytes, slices and columns, returns plain
+//! structs, and knows no file, clock or environment.
+
+pub mod airframe;
+pub mod archive;
+pub mod cli;
+pub mod clock;
+pub mod finding;
+pub mod fleet;
+pub mod flight;
+pub mod measure;
+pub mod report;
+pub mod signal;
+#[cfg(feature = "simulator")]
+pub mod simulator;
+pub mod stats;
+pub mod table;
+pub mod wire;

@@ -1,0 +1,46 @@
+//! The typed series that segmentation and measures read: one struct a message, SI units, sentinels
+//! removed ("unknown" is `None` or NaN, never a magic number), each sample with the interval of boot
+//! time in which it was sent.
+//!
+//! - [`series`]: a bounded, time-ordered series of samples
+//! - [`sample`]: the sample types, one a message that a method reads
+
+pub mod sample;
+pub mod series;
+
+pub use sample::{
+    Altitude, Attitude, EscReading, FlightInformation, GlobalPosition, Heartbeat, Hud, Imu, ImuSource,
+    Landed, LocalPosition, ServoOutputs, Vibration,
+};
+pub use series::{Sample, Series};
+
+/// Everything that one vehicle said between one boot and the next, as far as a method reads it.
+///
+/// All times are milliseconds since that boot, unwrapped past 2³² ms.
+#[derive(Debug, Clone, Default)]
+pub struct Signals {
+    /// HEARTBEAT of the autopilot component.
+    pub heartbeats: Series<Heartbeat>,
+    /// EXTENDED_SYS_STATE.
+    pub landed: Series<Landed>,
+    /// FLIGHT_INFORMATION.
+    pub flight_information: Series<FlightInformation>,
+    /// SERVO_OUTPUT_RAW, main bank.
+    pub outputs: Series<ServoOutputs>,
+    /// ATTITUDE.
+    pub attitude: Series<Attitude>,
+    /// GLOBAL_POSITION_INT.
+    pub global_position: Series<GlobalPosition>,
+    /// LOCAL_POSITION_NED.
+    pub local_position: Series<LocalPosition>,
+    /// VFR_HUD.
+    pub hud: Series<Hud>,
+    /// ALTITUDE.
+    pub altitude: Series<Altitude>,
+    /// HIGHRES_IMU, SCALED_IMU, SCALED_IMU2, SCALED_IMU3.
+    pub imu: Series<Imu>,
+    /// VIBRATION.
+    pub vibration: Series<Vibration>,
+    /// ESC_STATUS and ESC_TELEMETRY_*, one sample an ESC.
+    pub esc: Series<EscReading>,
+}
