@@ -10,6 +10,7 @@
 //! | [`clock`]     | frames → boot time, reboots, UTC                                   |
 //! | [`signal`]    | frames → the typed series that the methods read, sentinels removed |
 //! | [`airframe`]  | geometry, spin, outputs → allocation matrix                        |
+//! | [`recording`]   | one log, bytes to tables, clocks and signals, sans I/O               |
 //! | [`flight`]    | series → flights with airtime and its bounds                       |
 //! | [`measure`]   | series of one flight and the airframe → numbers                    |
 //! | [`finding`]   | numbers, limits, earlier flights → what to inspect                 |
@@ -29,6 +30,7 @@ pub mod finding;
 pub mod fleet;
 pub mod flight;
 pub mod measure;
+pub mod recording;
 pub mod report;
 pub mod signal;
 #[cfg(feature = "simulator")]

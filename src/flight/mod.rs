@@ -1,1 +1,175 @@
-//! (to come)
+//! Flights: from liftoff to touchdown (time in service, 14 CFR 1.1), as integer milliseconds of boot time
+//! with bounds that hold the truth.
+//!
+//! - [`trace`]: what segmentation looks at: armed spans, height and climb, mean output
+//! - [`span`]: the coarse answer: between which instants the aircraft left and met the ground
+//! - [`instant`]: the exact answer inside those windows
+//!
+//! Evidence, best first: EXTENDED_SYS_STATE or FLIGHT_INFORMATION, which say what the autopilot
+//! believed (its landing detector is commonly 0.5–2 s late: common practice, no published source), else
+//! arming, outputs, height and climb with hysteresis. Disarmed is never airborne; outputs at idle are
+//! never airborne; a spool-up without lift counts nothing. Ground contact shorter than
+//! [`TOUCH_AND_GO_MS`] without disarming is a touch-and-go: one flight, one more landing, and the time
+//! on the ground is not counted.
+
+pub mod instant;
+pub mod span;
+pub mod trace;
+
+use crate::signal::Signals;
+use trace::Traces;
+
+/// Longest ground contact, still armed, that does not end a flight.
+pub const TOUCH_AND_GO_MS: i64 = 10_000;
+
+/// An instant with the interval that must hold it, in milliseconds since boot.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Bounded {
+    /// Best estimate.
+    pub best_ms: i64,
+    /// Not before.
+    pub earliest_ms: i64,
+    /// Not after.
+    pub latest_ms: i64,
+}
+
+impl Bounded {
+    /// An instant known exactly.
+    pub fn exact(time_ms: i64) -> Self {
+        Bounded { best_ms: time_ms, earliest_ms: time_ms, latest_ms: time_ms }
+    }
+}
+
+/// What the segmentation of a flight rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Evidence {
+    /// FLIGHT_INFORMATION named takeoff and landing.
+    FlightInformation,
+    /// EXTENDED_SYS_STATE.
+    LandedState,
+    /// Arming, outputs, height and climb.
+    Inferred,
+}
+
+impl Evidence {
+    /// The word used in machine output.
+    pub fn word(self) -> &'static str {
+        match self {
+            Evidence::FlightInformation => "flight_information",
+            Evidence::LandedState => "landed_state",
+            Evidence::Inferred => "inferred",
+        }
+    }
+}
+
+/// One flight of one vehicle within one boot session.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Flight {
+    /// Left the ground; the log's first instant if it began in the air.
+    pub takeoff: Bounded,
+    /// Met the ground for the last time; the log's last instant if it ended in the air.
+    pub touchdown: Bounded,
+    /// Time off the ground, in milliseconds.
+    pub airtime_ms: i64,
+    /// Least and greatest airtime that the evidence allows, in milliseconds.
+    pub airtime_bounds_ms: (i64, i64),
+    /// What it rests on.
+    pub evidence: Evidence,
+    /// False if the log starts or ends in the air.
+    pub complete: bool,
+    /// Touchdowns seen: 0 if the log ended in the air, 2 for one touch-and-go.
+    pub landings: u32,
+    /// Way over ground in metres, from GLOBAL_POSITION_INT; `None` without it.
+    pub distance_m: Option<f64>,
+}
+
+/// Finds the flights of one boot session.
+///
+/// `motor_outputs` are the SERVO_OUTPUT channels (from 1) that drive motors; `None` takes every channel
+/// that moves like one. `lag_ms` is how late the sender's time stamps can arrive, which widens the
+/// bounds of instants that rest on messages without a stamp of their own.
+pub fn segment(signals: &Signals, motor_outputs: Option<&[u8]>, lag_ms: i64) -> Vec<Flight> {
+    let traces = Traces::new(signals, motor_outputs);
+    let (spans, evidence) = span::coarse(signals, &traces);
+    let mut flights: Vec<Flight> = Vec::new();
+    for span in spans {
+        let takeoff = match span.liftoff {
+            Some(window) => instant::liftoff(&traces, window, lag_ms),
+            None => Bounded::exact(traces.start_ms),
+        };
+        let touchdown = match span.touchdown {
+            Some(window) => instant::touchdown(&traces, window, lag_ms),
+            None => Bounded::exact(traces.end_ms),
+        };
+        if touchdown.best_ms <= takeoff.best_ms {
+            continue;
+        }
+        let low = (touchdown.earliest_ms - takeoff.latest_ms).max(0);
+        let high = touchdown.latest_ms - takeoff.earliest_ms;
+        let flight = Flight {
+            takeoff,
+            touchdown,
+            airtime_ms: touchdown.best_ms - takeoff.best_ms,
+            airtime_bounds_ms: (low, high),
+            evidence,
+            complete: span.liftoff.is_some() && span.touchdown.is_some(),
+            landings: u32::from(span.touchdown.is_some()),
+            distance_m: None,
+        };
+        match flights.last_mut() {
+            Some(last) if continues(last, &flight, &traces) => join(last, flight),
+            _ => flights.push(flight),
+        }
+    }
+    for flight in &mut flights {
+        flight.distance_m = distance_m(signals, flight.takeoff.best_ms, flight.touchdown.best_ms);
+    }
+    flights
+}
+
+fn continues(last: &Flight, next: &Flight, traces: &Traces) -> bool {
+    last.landings > 0
+        && next.takeoff.best_ms - last.touchdown.best_ms <= TOUCH_AND_GO_MS
+        && traces.armed_throughout(last.touchdown.best_ms, next.takeoff.best_ms)
+}
+
+fn join(last: &mut Flight, next: Flight) {
+    last.touchdown = next.touchdown;
+    last.airtime_ms += next.airtime_ms;
+    last.airtime_bounds_ms.0 += next.airtime_bounds_ms.0;
+    last.airtime_bounds_ms.1 += next.airtime_bounds_ms.1;
+    last.landings += next.landings;
+    last.complete &= next.complete;
+}
+
+/// Mean Earth radius, metres (IUGG R₁).
+const EARTH_RADIUS_M: f64 = 6_371_008.8;
+
+/// Haversine way over ground, points at least 0.8 s apart so that position noise does not add up.
+fn distance_m(signals: &Signals, start_ms: i64, end_ms: i64) -> Option<f64> {
+    let mut way_m = 0.0;
+    let mut last: Option<(i64, f64, f64)> = None;
+    let points = signals.global_position.within(start_ms, end_ms);
+    for point in points {
+        let (lat, lon) = (point.value.lat_deg, point.value.lon_deg);
+        if lat == 0.0 && lon == 0.0 {
+            continue;
+        }
+        match last {
+            Some((time_ms, _, _)) if point.earliest_ms - time_ms < 800 => continue,
+            Some((_, lat0, lon0)) => way_m += haversine_m(lat0, lon0, lat, lon),
+            None => {}
+        }
+        last = Some((point.earliest_ms, lat, lon));
+    }
+    last.map(|_| way_m)
+}
+
+/// Great-circle distance on a sphere, metres; angles in degrees.
+pub fn haversine_m(lat0: f64, lon0: f64, lat1: f64, lon1: f64) -> f64 {
+    let (phi0, phi1) = (lat0.to_radians(), lat1.to_radians());
+    let half_lat = (phi1 - phi0) / 2.0;
+    let half_lon = (lon1 - lon0).to_radians() / 2.0;
+    let a = half_lat.sin().powi(2) + phi0.cos() * phi1.cos() * half_lon.sin().powi(2);
+    2.0 * EARTH_RADIUS_M * a.sqrt().min(1.0).asin()
+}

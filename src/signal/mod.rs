@@ -2,9 +2,11 @@
 //! removed ("unknown" is `None` or NaN, never a magic number), each sample with the interval of boot
 //! time in which it was sent.
 //!
+//! - [`collect`]: frames to samples
 //! - [`series`]: a bounded, time-ordered series of samples
 //! - [`sample`]: the sample types, one a message that a method reads
 
+pub mod collect;
 pub mod sample;
 pub mod series;
 
@@ -43,4 +45,38 @@ pub struct Signals {
     pub vibration: Series<Vibration>,
     /// ESC_STATUS and ESC_TELEMETRY_*, one sample an ESC.
     pub esc: Series<EscReading>,
+}
+
+impl Signals {
+    /// Gives every sample still waiting for its upper time bound `latest_ms`.
+    pub fn resolve(&mut self, latest_ms: i64) {
+        self.heartbeats.resolve(latest_ms);
+        self.landed.resolve(latest_ms);
+        self.flight_information.resolve(latest_ms);
+        self.outputs.resolve(latest_ms);
+        self.attitude.resolve(latest_ms);
+        self.global_position.resolve(latest_ms);
+        self.local_position.resolve(latest_ms);
+        self.hud.resolve(latest_ms);
+        self.altitude.resolve(latest_ms);
+        self.imu.resolve(latest_ms);
+        self.vibration.resolve(latest_ms);
+        self.esc.resolve(latest_ms);
+    }
+
+    /// Puts late arrivals in order; call once after the last sample.
+    pub fn finish(&mut self) {
+        self.heartbeats.finish();
+        self.landed.finish();
+        self.flight_information.finish();
+        self.outputs.finish();
+        self.attitude.finish();
+        self.global_position.finish();
+        self.local_position.finish();
+        self.hud.finish();
+        self.altitude.finish();
+        self.imu.finish();
+        self.vibration.finish();
+        self.esc.finish();
+    }
 }

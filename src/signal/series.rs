@@ -81,9 +81,11 @@ impl<T> Series<T> {
         self.stride
     }
 
-    /// The last sample kept, mutable: its upper time bound becomes known only with the next time stamp.
-    pub fn last_mut(&mut self) -> Option<&mut Sample<T>> {
-        self.samples.last_mut()
+    /// Gives the samples at the end that wait for their upper bound (`i64::MAX`) `latest_ms`.
+    pub fn resolve(&mut self, latest_ms: i64) {
+        for sample in self.samples.iter_mut().rev().take_while(|s| s.latest_ms == i64::MAX) {
+            sample.latest_ms = latest_ms.max(sample.earliest_ms);
+        }
     }
 
     /// The samples whose `earliest_ms` lies in `start_ms..=end_ms`.

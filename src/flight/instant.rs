@@ -1,0 +1,150 @@
+//! The instant of liftoff and of touchdown inside a window, with bounds.
+//!
+//! Liftoff: the height passes half a metre for good; from there back along the climb to where a straight
+//! line through the first climbing samples meets zero. Touchdown: the last sample that still descends;
+//! the outputs fall right after it. Where motion and outputs disagree, the bounds hold both. With thin
+//! evidence the bounds are the window itself.
+
+use super::Bounded;
+use super::span::Window;
+use super::trace::{Motion, Traces};
+
+/// Climb or descent that noise of an estimator's velocity rarely shows, m/s.
+const MOVING_M_S: f64 = 0.2;
+/// A velocity estimate follows the truth this late at worst; added to every bound.
+const ESTIMATOR_LAG_MS: i64 = 250;
+/// How far the refinement may look past the window's ends.
+const LOOK_MS: i64 = 4_000;
+
+/// Refines a liftoff.
+pub fn liftoff(traces: &Traces, window: Window, lag_ms: i64) -> Bounded {
+    let step_ms = traces.motion_step_ms();
+    let margin_ms = ESTIMATOR_LAG_MS + lag_ms.min(1_500) / 2 + step_ms / 2;
+    let motion = traces.motion_within(window.from_ms - LOOK_MS, window.to_ms + LOOK_MS);
+    let by_motion = climb_start(motion, window);
+    let by_effort = effort_rise(traces, window);
+    let (best_ms, low, high) = match (by_motion, by_effort) {
+        (Some((best, low, high)), Some(rise)) => {
+            let agreed = (rise - best).abs() <= 700;
+            (best, if agreed { low.min(rise) } else { low }, if agreed { high.max(rise) } else { high })
+        }
+        (Some(found), None) => found,
+        (None, Some(rise)) => (rise, window.from_ms.max(rise - 1_500), window.to_ms.max(rise)),
+        (None, None) => ((window.from_ms + window.to_ms) / 2, window.from_ms, window.to_ms),
+    };
+    bounded(best_ms, low - margin_ms, high + margin_ms, traces)
+}
+
+/// Refines a touchdown.
+pub fn touchdown(traces: &Traces, window: Window, lag_ms: i64) -> Bounded {
+    let step_ms = traces.motion_step_ms();
+    let margin_ms = ESTIMATOR_LAG_MS + lag_ms.min(1_500) / 2 + step_ms / 2;
+    let fall = effort_fall(traces, window);
+    let until = fall.map_or(window.to_ms, |f| (f + 1_000).min(window.to_ms.max(f)));
+    let by_motion = descent_end(traces, window, until);
+    let (best_ms, low, high) = match (by_motion, fall) {
+        (Some((best, low, high)), Some(fall)) if fall < low => (best, fall.min(low), high),
+        (Some((best, low, high)), _) => (best, low, high),
+        // The outputs begin to fall after the ground carries the aircraft.
+        (None, Some(fall)) => (fall, fall - 2_000, fall + 500),
+        (None, None) => ((window.from_ms + window.to_ms) / 2, window.from_ms, window.to_ms),
+    };
+    bounded(best_ms, low - margin_ms, high + margin_ms, traces)
+}
+
+fn bounded(best_ms: i64, earliest_ms: i64, latest_ms: i64, traces: &Traces) -> Bounded {
+    let best_ms = best_ms.clamp(traces.start_ms, traces.end_ms.max(traces.start_ms));
+    Bounded { best_ms, earliest_ms: earliest_ms.min(best_ms), latest_ms: latest_ms.max(best_ms) }
+}
+
+/// (best, low, high) of the start of the climb that clears the ground.
+fn climb_start(motion: &[Motion], window: Window) -> Option<(i64, i64, i64)> {
+    let ground: Vec<f64> =
+        motion.iter().filter(|m| m.time_ms <= window.from_ms + 500).map(|m| m.height_m).collect();
+    let base_m = match ground.len() {
+        0 => motion.iter().map(|m| m.height_m).fold(f64::INFINITY, f64::min),
+        _ => median(ground),
+    };
+    let above = |m: &Motion| m.height_m - base_m > 0.5;
+    let cleared = (0..motion.len()).find(|i| {
+        let run = motion.get(*i..(*i + 2).min(motion.len())).unwrap_or_default();
+        motion[*i].time_ms >= window.from_ms && run.iter().all(above)
+    })?;
+    let mut first = cleared;
+    while first > 0 && motion[first - 1].climb_m_s > MOVING_M_S && motion[first - 1].time_ms >= window.from_ms {
+        first -= 1;
+    }
+    let before = first.checked_sub(1).map(|i| &motion[i]);
+    let early: Vec<&Motion> = motion[first..]
+        .iter()
+        .take_while(|m| m.time_ms <= motion[first].time_ms + 1_200 && m.climb_m_s > 0.0)
+        .take(4)
+        .collect();
+    let low = before.map_or(motion[first].time_ms - 1_000, |m| m.time_ms - m.slack_ms);
+    let high = motion[first].time_ms + motion[first].slack_ms;
+    let projected = zero_crossing(&early).unwrap_or((low + high) / 2);
+    let reach = (high - low).max(300);
+    let best = projected.clamp(low - reach / 2, high);
+    Some((best, low.min(best), high.max(best)))
+}
+
+/// Where a least-squares line of climb over time meets zero; `None` if climb does not rise.
+fn zero_crossing(samples: &[&Motion]) -> Option<i64> {
+    if samples.len() < 2 {
+        return None;
+    }
+    let n = samples.len() as f64;
+    let origin = samples.first()?.time_ms;
+    let t = |m: &Motion| (m.time_ms - origin) as f64;
+    let mean_t = samples.iter().map(|m| t(m)).sum::<f64>() / n;
+    let mean_v = samples.iter().map(|m| m.climb_m_s).sum::<f64>() / n;
+    let covariance: f64 = samples.iter().map(|m| (t(m) - mean_t) * (m.climb_m_s - mean_v)).sum();
+    let variance: f64 = samples.iter().map(|m| (t(m) - mean_t).powi(2)).sum();
+    let slope = covariance / variance;
+    (slope > 1e-5).then(|| origin + (mean_t - mean_v / slope) as i64)
+}
+
+/// First crossing of nine tenths of the hover level, interpolated.
+fn effort_rise(traces: &Traces, window: Window) -> Option<i64> {
+    let level = traces.idle + 0.9 * (traces.hover - traces.idle);
+    let efforts = traces.effort_within(window.from_ms - LOOK_MS, window.to_ms + LOOK_MS);
+    efforts.windows(2).find(|w| w[0].level < level && w[1].level >= level).map(|w| {
+        let share = (level - w[0].level) / (w[1].level - w[0].level).max(1e-9);
+        w[0].time_ms + (share * (w[1].time_ms - w[0].time_ms) as f64) as i64
+    })
+}
+
+/// Last crossing downwards of 85 % of the hover level, interpolated.
+fn effort_fall(traces: &Traces, window: Window) -> Option<i64> {
+    let level = traces.idle + 0.85 * (traces.hover - traces.idle);
+    let efforts = traces.effort_within(window.from_ms - LOOK_MS, window.to_ms + 1_000);
+    efforts.windows(2).rev().find(|w| w[0].level >= level && w[1].level < level).map(|w| {
+        let share = (w[0].level - level) / (w[0].level - w[1].level).max(1e-9);
+        w[0].time_ms + (share * (w[1].time_ms - w[0].time_ms) as f64) as i64
+    })
+}
+
+/// (best, low, high) of the end of the last descent before `until_ms`.
+fn descent_end(traces: &Traces, window: Window, until_ms: i64) -> Option<(i64, i64, i64)> {
+    let motion = traces.motion_within(window.from_ms - LOOK_MS, window.to_ms + LOOK_MS);
+    let after: Vec<f64> = motion.iter().filter(|m| m.time_ms >= until_ms).map(|m| m.height_m).collect();
+    let ground_m = if after.is_empty() { f64::NEG_INFINITY } else { median(after) };
+    let last = (0..motion.len()).rev().find(|i| {
+        let m = &motion[*i];
+        m.time_ms <= until_ms && m.climb_m_s < -MOVING_M_S && m.height_m - ground_m > -1.0
+    })?;
+    let descending = &motion[last];
+    let low = descending.time_ms - descending.slack_ms;
+    let Some(next) = motion.get(last + 1) else {
+        return Some((descending.time_ms, low, window.to_ms.max(descending.time_ms)));
+    };
+    let high = next.time_ms + next.slack_ms;
+    // The descent ends abruptly: half a step after its last sample on average.
+    let best = descending.time_ms + (next.time_ms - descending.time_ms) / 2;
+    Some((best, low, high))
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied().unwrap_or(f64::NAN)
+}

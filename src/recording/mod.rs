@@ -1,0 +1,360 @@
+//! One log from bytes to what the methods need: frames are scanned, decoded into tables for a sink, put
+//! on their sender's boot clock, and collected into the signals of each vehicle. Sans I/O: the caller
+//! feeds bytes; memory is bounded whatever the log's length.
+
+use crate::clock::{BootClock, Placed, Stamp, UtcBinding, UtcSource, UtcVotes};
+use crate::signal::Signals;
+use crate::signal::collect::Reader;
+use crate::table::{BatchSink, RowId, RowTimes, Tables};
+use crate::wire::payload::{u8_at, u64_at};
+use crate::wire::{Container, Definitions, Frame, Integrity, Scanner};
+
+/// Rows a table gathers before it is handed on as one batch.
+const ROWS_PER_BATCH: usize = 8_192;
+/// Rows that may wait for the next stamp of their sender; beyond, the oldest go on without an upper bound.
+const MAX_PENDING: usize = 4_096;
+/// The component id that the standard gives the autopilot.
+const AUTOPILOT_COMPONENT: u8 = 1;
+
+/// Who sent how much.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct SenderCount {
+    /// MAVLink system id.
+    pub system_id: u32,
+    /// MAVLink component id.
+    pub component_id: u8,
+    /// Frames with a good checksum.
+    pub frames: u64,
+}
+
+/// One boot session of one vehicle.
+#[derive(Debug, Clone, Default)]
+pub struct BootSession {
+    /// What the methods read.
+    pub signals: Signals,
+    /// UTC of this session, if the log tells.
+    pub utc: Option<UtcBinding>,
+    /// Greatest lateness of a stamp, in milliseconds.
+    pub lag_ms: i64,
+    votes: UtcVotes,
+}
+
+/// One vehicle: a system whose autopilot speaks in the log.
+#[derive(Debug, Clone)]
+pub struct Vehicle {
+    /// MAVLink system id.
+    pub system_id: u32,
+    /// Hardware identity from AUTOPILOT_VERSION, `0x` and lower-case hex digits without leading zeros.
+    pub autopilot_uid: Option<String>,
+    /// Boot sessions in order.
+    pub boots: Vec<BootSession>,
+}
+
+/// Everything read from one log.
+#[derive(Debug, Clone)]
+pub struct Recording {
+    /// What the bytes were.
+    pub container: Container,
+    /// What was and was not readable.
+    pub integrity: Integrity,
+    /// Every sender, by system and component id.
+    pub senders: Vec<SenderCount>,
+    /// (name, id, count) of every known message, by id.
+    pub messages: Vec<(String, u32, u64)>,
+    /// The vehicles, by system id.
+    pub vehicles: Vec<Vehicle>,
+    /// Plain sentences about the log's condition.
+    pub notes: Vec<String>,
+}
+
+struct Sender {
+    count: SenderCount,
+    clock: BootClock,
+    pending: Vec<RowId>,
+    signals_pending: bool,
+    vehicle: Option<usize>,
+}
+
+struct VehicleState {
+    vehicle: Vehicle,
+    autopilot: usize,
+    heartbeats: u64,
+    temperature_degc: [f32; 32],
+}
+
+/// Reads one log.
+pub struct Recorder<'d> {
+    scanner: Scanner<'d>,
+    state: State<'d>,
+}
+
+struct State<'d> {
+    definitions: &'d Definitions,
+    tables: Option<Tables<'d>>,
+    reader: Reader,
+    senders: Vec<Sender>,
+    last_sender: usize,
+    vehicles: Vec<VehicleState>,
+    counts: Vec<u64>,
+    slots: Slots,
+}
+
+#[derive(Debug, Clone, Copy, Default)]
+struct Slots {
+    system_time: Option<(usize, usize)>,
+    gps_raw_int: Option<(usize, usize)>,
+    autopilot_version: Option<(usize, usize, usize)>,
+}
+
+impl<'d> Recorder<'d> {
+    /// A recorder over `definitions`; `tables` says whether every message is also decoded into tables.
+    pub fn new(definitions: &'d Definitions, tables: bool) -> Self {
+        let field = |message: &str, name: &str| {
+            let message = definitions.by_name(message)?;
+            Some((message.slot, message.field(name)?.offset))
+        };
+        let version = field("AUTOPILOT_VERSION", "uid").zip(field("AUTOPILOT_VERSION", "uid2"));
+        let slots = Slots {
+            system_time: field("SYSTEM_TIME", "time_unix_usec"),
+            gps_raw_int: field("GPS_RAW_INT", "time_usec"),
+            autopilot_version: version.map(|((slot, uid), (_, uid2))| (slot, uid, uid2)),
+        };
+        Recorder {
+            scanner: Scanner::new(definitions),
+            state: State {
+                definitions,
+                tables: tables.then(|| Tables::new(definitions, ROWS_PER_BATCH)),
+                reader: Reader::new(definitions),
+                senders: Vec::new(),
+                last_sender: 0,
+                vehicles: Vec::new(),
+                counts: vec![0; definitions.messages().len()],
+                slots,
+            },
+        }
+    }
+
+    /// Feeds bytes and returns how many were used; the caller keeps the rest and adds to it.
+    ///
+    /// # Errors
+    /// The first error of the sink; nothing more is handed to it after that.
+    pub fn feed<S: BatchSink>(&mut self, input: &[u8], last: bool, sink: &mut S) -> Result<usize, S::Error> {
+        let state = &mut self.state;
+        let mut failed = None;
+        let used = self.scanner.scan(input, last, &mut |frame: Frame<'_>| {
+            if failed.is_none() {
+                failed = state.frame(&frame, sink).err();
+            }
+        });
+        failed.map_or(Ok(used), Err)
+    }
+
+    /// Ends the log: hands the last rows to the sink and returns what was read.
+    ///
+    /// # Errors
+    /// The first error of the sink.
+    pub fn finish<S: BatchSink>(mut self, sink: &mut S) -> Result<Recording, S::Error> {
+        for index in 0..self.state.senders.len() {
+            if let Some(head) = self.state.senders.get(index).and_then(|s| s.clock.head_ms()) {
+                self.state.resolve(index, head);
+            }
+        }
+        if let Some(tables) = &mut self.state.tables {
+            tables.finish(sink)?;
+        }
+        let state = self.state;
+        let integrity = self.scanner.integrity().clone();
+        let mut senders: Vec<SenderCount> = state.senders.iter().map(|s| s.count).collect();
+        senders.sort_by_key(|s| (s.system_id, s.component_id));
+        let mut messages: Vec<(String, u32, u64)> = state
+            .definitions
+            .messages()
+            .iter()
+            .zip(&state.counts)
+            .filter(|(_, count)| **count > 0)
+            .map(|(message, count)| (message.name.clone(), message.id, *count))
+            .collect();
+        messages.sort_by_key(|m| m.1);
+        let mut vehicles: Vec<Vehicle> = Vec::new();
+        for mut state in state.vehicles.into_iter().filter(|v| v.heartbeats > 0) {
+            for boot in &mut state.vehicle.boots {
+                boot.signals.finish();
+                boot.utc = boot.votes.binding();
+            }
+            vehicles.push(state.vehicle);
+        }
+        vehicles.sort_by_key(|v| v.system_id);
+        let notes = notes(&integrity, &vehicles);
+        Ok(Recording { container: self.scanner.container(), integrity, senders, messages, vehicles, notes })
+    }
+}
+
+fn notes(integrity: &Integrity, vehicles: &[Vehicle]) -> Vec<String> {
+    let mut notes = Vec::new();
+    if integrity.bytes_skipped > 0 {
+        notes.push(format!("{} bytes held no readable frame and were passed over", integrity.bytes_skipped));
+    }
+    for vehicle in vehicles {
+        if vehicle.boots.len() > 1 {
+            notes.push(format!("system {} booted {} times in this log", vehicle.system_id, vehicle.boots.len()));
+        }
+        if vehicle.boots.iter().any(|b| b.utc.is_none()) {
+            notes.push(format!("system {}: the log gives no UTC for a boot session", vehicle.system_id));
+        }
+        for series in vehicle.boots.iter().map(|b| b.signals.outputs.stride()).filter(|s| *s > 1) {
+            notes.push(format!("system {}: measures read every {series}th output sample", vehicle.system_id));
+        }
+    }
+    notes
+}
+
+impl State<'_> {
+    fn frame<S: BatchSink>(&mut self, frame: &Frame<'_>, sink: &mut S) -> Result<(), S::Error> {
+        let index = self.sender(frame);
+        let Some(slot) = frame.message.map(|m| m.slot) else { return Ok(()) };
+        if let Some(count) = self.counts.get_mut(slot) {
+            *count += 1;
+        }
+        let stamp = self.reader.stamp(slot, frame.payload);
+        let head_before = self.senders.get(index).and_then(|s| s.clock.head_ms());
+        let own = self.senders.get_mut(index).and_then(|s| s.clock.place(stamp));
+        // A component without a clock of its own is placed between its autopilot's stamps.
+        let (placed, waits_on) = match own {
+            Some(placed) => (Some(placed), index),
+            None => {
+                let vehicle = self.vehicles.iter().find(|v| v.vehicle.system_id == frame.system_id);
+                let autopilot = vehicle.map_or(index, |v| v.autopilot);
+                (self.senders.get_mut(autopilot).and_then(|s| s.clock.place(Stamp::None)), autopilot)
+            }
+        };
+        if let Some(placed) = placed {
+            if placed.rebooted {
+                self.resolve(index, head_before.unwrap_or(placed.earliest_ms));
+            } else if placed.advanced {
+                self.resolve(index, placed.earliest_ms);
+            }
+        }
+        self.collect(frame, slot, index, placed);
+        if let Some(tables) = &mut self.tables {
+            let times = RowTimes {
+                boot: placed.map(|p| p.boot),
+                boot_ms: placed.map(|p| p.earliest_ms),
+                boot_ms_latest: placed.and_then(|p| p.latest_ms),
+            };
+            let row = tables.append(frame, times, sink)?;
+            if let (Some(Placed { latest_ms: None, .. }), Some(sender)) = (placed, self.senders.get_mut(waits_on)) {
+                if sender.pending.len() >= MAX_PENDING {
+                    sender.pending.clear();
+                }
+                sender.pending.push(row);
+            }
+        }
+        Ok(())
+    }
+
+    /// Messages waiting on this sender's clock get their upper bound.
+    fn resolve(&mut self, index: usize, latest_ms: i64) {
+        let Some(sender) = self.senders.get_mut(index) else { return };
+        if let Some(tables) = &mut self.tables {
+            for row in sender.pending.drain(..) {
+                tables.resolve(row, latest_ms);
+            }
+        }
+        if std::mem::take(&mut sender.signals_pending)
+            && let Some(boot) = sender.vehicle.and_then(|v| self.vehicles.get_mut(v)?.vehicle.boots.last_mut())
+        {
+            boot.signals.resolve(latest_ms);
+        }
+    }
+
+    fn collect(&mut self, frame: &Frame<'_>, slot: usize, index: usize, placed: Option<Placed>) {
+        let is_heartbeat = self.reader.is_autopilot_heartbeat(slot, frame.payload);
+        let Some(sender) = self.senders.get_mut(index) else { return };
+        if is_heartbeat && sender.vehicle.is_none() {
+            // A vehicle whose autopilot has another component id than 1.
+            sender.vehicle = Some(self.vehicles.len());
+            self.vehicles.push(VehicleState::new(frame.system_id, index));
+        }
+        let Some(state) = sender.vehicle.and_then(|v| self.vehicles.get_mut(v)) else { return };
+        if state.autopilot != index {
+            return;
+        }
+        state.heartbeats += u64::from(is_heartbeat);
+        if let Some((version, uid, uid2)) = self.slots.autopilot_version
+            && slot == version
+        {
+            state.vehicle.autopilot_uid = uid_text(frame.payload, uid, uid2).or(state.vehicle.autopilot_uid.take());
+        }
+        let Some(placed) = placed else { return };
+        while state.vehicle.boots.len() <= usize::from(placed.boot) {
+            state.vehicle.boots.push(BootSession::default());
+        }
+        let Some(boot) = state.vehicle.boots.last_mut() else { return };
+        boot.lag_ms = sender.clock.max_lag_ms();
+        if let Some(latest_ms) = placed.latest_ms {
+            if let Some((_, at)) = self.slots.system_time.filter(|s| s.0 == slot) {
+                boot.votes.vote(UtcSource::SystemTime, u64_at(frame.payload, at), latest_ms);
+            }
+            if let Some(capture_us) = frame.capture_us {
+                boot.votes.vote(UtcSource::Capture, capture_us, latest_ms);
+            }
+        } else if let Some((_, at)) = self.slots.gps_raw_int.filter(|s| s.0 == slot) {
+            boot.votes.vote(UtcSource::Gnss, u64_at(frame.payload, at), placed.earliest_ms);
+        }
+        sender.signals_pending |= placed.latest_ms.is_none();
+        let times = (placed.earliest_ms, placed.latest_ms.unwrap_or(i64::MAX));
+        self.reader.collect(frame, slot, times, &mut boot.signals, &mut state.temperature_degc);
+    }
+
+    fn sender(&mut self, frame: &Frame<'_>) -> usize {
+        let is = |s: &Sender| s.count.system_id == frame.system_id && s.count.component_id == frame.component_id;
+        let known = match self.senders.get(self.last_sender) {
+            Some(sender) if is(sender) => Some(self.last_sender),
+            _ => self.senders.iter().position(is),
+        };
+        let index = known.unwrap_or_else(|| self.meet(frame));
+        if let Some(sender) = self.senders.get_mut(index) {
+            sender.count.frames += 1;
+        }
+        self.last_sender = index;
+        index
+    }
+
+    fn meet(&mut self, frame: &Frame<'_>) -> usize {
+        let index = self.senders.len();
+        let mut vehicle = self.vehicles.iter().position(|v| v.vehicle.system_id == frame.system_id);
+        if vehicle.is_none() && frame.component_id == AUTOPILOT_COMPONENT {
+            vehicle = Some(self.vehicles.len());
+            self.vehicles.push(VehicleState::new(frame.system_id, index));
+        }
+        self.senders.push(Sender {
+            count: SenderCount { system_id: frame.system_id, component_id: frame.component_id, frames: 0 },
+            clock: BootClock::default(),
+            pending: Vec::new(),
+            signals_pending: false,
+            vehicle,
+        });
+        index
+    }
+}
+
+impl VehicleState {
+    fn new(system_id: u32, autopilot: usize) -> Self {
+        VehicleState {
+            vehicle: Vehicle { system_id, autopilot_uid: None, boots: Vec::new() },
+            autopilot,
+            heartbeats: 0,
+            temperature_degc: [f32::NAN; 32],
+        }
+    }
+}
+
+/// `uid2` where it is not all zero, else `uid`, else nothing.
+fn uid_text(payload: &[u8], uid: usize, uid2: usize) -> Option<String> {
+    let mut digits: String = (0..18).map(|i| format!("{:02x}", u8_at(payload, uid2 + i))).collect();
+    if digits.bytes().all(|b| b == b'0') {
+        digits = format!("{:x}", u64_at(payload, uid));
+    }
+    let digits = digits.trim_start_matches('0');
+    (!digits.is_empty()).then(|| format!("0x{digits}"))
+}
