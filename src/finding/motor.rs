@@ -1,0 +1,168 @@
+//! Motors: uneven outputs with what may explain them, a motor that changed against the aircraft's own
+//! earlier flights, and a motor that needs more torque than its siblings.
+//!
+//! A mixer's outputs always lie in the row space of the allocation matrix, so one flight's outputs can
+//! not single out a motor; only ESC evidence or a change along one motor's signature names one.
+
+use super::inspect::{BALANCE, MOTOR_DRAG, MOTOR_THRUST, UNEVEN, YAW};
+use super::{Finding, Limits, Number, Numbers, Severity, normal_cdf};
+use crate::airframe::Airframe;
+use crate::measure::{Change, Explanations, change, explain};
+
+/// Standard error of a mean output where none was archived (fraction of full thrust).
+const OUTPUT_ERROR: f64 = 0.003;
+/// Shift of the centre of gravity worth a line, in millimetres (common practice, no published source).
+const CG_SHIFT_MM: f64 = 15.0;
+/// Modified z among siblings that a torque ratio must pass as well (Iglewicz and Hoaglin 1993).
+const SIBLING_CUT: f64 = 3.5;
+
+/// Judges one flight's motors.
+pub fn judge(flight: &Numbers, earlier: &[Numbers], airframe: &Airframe, limits: &Limits) -> Vec<Finding> {
+    let mut findings = torque(flight, airframe, limits);
+    let positions = || airframe.motors.iter().map(|m| m.position.as_str());
+    if let Some(current) = flight.each("motor_output", "mean", positions()) {
+        findings.extend(deviation(flight, &current, airframe, limits));
+        let errors = flight
+            .each("motor_output", "standard_error", positions())
+            .unwrap_or_else(|| vec![OUTPUT_ERROR; current.len()]);
+        let before: Vec<Vec<f64>> =
+            earlier.iter().filter_map(|f| f.each("motor_output", "mean", positions())).collect();
+        if let Some(change) = change(airframe, &before, &current, &errors) {
+            findings.extend(changed(flight, change, before.len(), airframe, limits));
+        }
+    }
+    findings
+}
+
+/// Current over speed squared against the siblings.
+fn torque(flight: &Numbers, airframe: &Airframe, limits: &Limits) -> Vec<Finding> {
+    let judge = |position: &str| {
+        let ratio = flight.get("motor_torque_index", position, "ratio")?;
+        let z = flight.get("motor_torque_index", position, "modified_z")?;
+        let (severity, limit) = limits.motor_torque_ratio.passed(ratio.value)?;
+        let error = flight.get("motor_torque_index", position, "ratio_standard_error").map_or(0.02, |e| e.value);
+        (z.value > SIBLING_CUT).then(|| Finding {
+            kind: "motor_drag",
+            subject: position.to_owned(),
+            severity,
+            value: ratio.value,
+            unit: "ratio",
+            limit: Some(limit),
+            baseline: Some(1.0),
+            confidence: normal_cdf((ratio.value - limit) / error.max(0.005)),
+            start_ms: ratio.start_ms,
+            end_ms: ratio.end_ms,
+            summary: format!(
+                "motor {position} takes {:.0} % more current for its speed squared than its siblings",
+                100.0 * (ratio.value - 1.0)
+            ),
+            inspect: MOTOR_DRAG.to_vec(),
+        })
+    };
+    airframe.motors.iter().filter_map(|m| judge(&m.position)).collect()
+}
+
+/// The greatest deviation from the siblings, with what may explain it.
+fn deviation(flight: &Numbers, current: &[f64], airframe: &Airframe, limits: &Limits) -> Option<Finding> {
+    let worst = flight
+        .all("motor_output_deviation", "mean")
+        .max_by(|a, b| a.value.abs().total_cmp(&b.value.abs()))?;
+    let (severity, limit) = limits.motor_output_deviation.passed(worst.value.abs())?;
+    let explained = explain(airframe, current);
+    Some(Finding {
+        kind: "motor_output_deviation",
+        subject: worst.subject.clone(),
+        severity,
+        value: worst.value,
+        unit: "fraction",
+        limit: Some(limit.copysign(worst.value)),
+        baseline: Some(0.0),
+        confidence: normal_cdf((worst.value.abs() - limit) / OUTPUT_ERROR),
+        start_ms: worst.start_ms,
+        end_ms: worst.end_ms,
+        summary: format!(
+            "motor outputs are uneven in hover: {} runs {:+.0} % against the mean of all; {}",
+            worst.subject,
+            100.0 * worst.value,
+            explained.as_ref().map_or_else(|| "no explanation could be fitted".to_owned(), explanation)
+        ),
+        inspect: UNEVEN.to_vec(),
+    })
+}
+
+/// The ranked explanations as one clause.
+fn explanation(explained: &Explanations) -> String {
+    let ranked: Vec<String> = explained
+        .ranked
+        .iter()
+        .take(3)
+        .map(|e| format!("{} (explains {:.0} %)", e.text, 100.0 * e.explains))
+        .collect();
+    let mut clause = format!("fits, best first: {}", ranked.join("; "));
+    if !explained.remark.is_empty() {
+        clause.push_str(". ");
+        clause.push_str(&explained.remark);
+    }
+    clause
+}
+
+fn changed(flight: &Numbers, change: Change, flights: usize, airframe: &Airframe, limits: &Limits) -> Option<Finding> {
+    let at = flight.all("motor_output", "mean").next()?;
+    let span = |n: &Number| (n.start_ms, n.end_ms);
+    let (start_ms, end_ms) = span(at);
+    let blank = |kind, subject: &str, severity, value, unit, limit, confidence, summary, inspect: &[&'static str]| Finding {
+        kind,
+        subject: subject.to_owned(),
+        severity,
+        value,
+        unit,
+        limit,
+        baseline: Some(0.0),
+        confidence,
+        start_ms,
+        end_ms,
+        summary,
+        inspect: inspect.to_vec(),
+    };
+    match change {
+        Change::Motor { index, loss, confidence } => {
+            let motor = airframe.motors.get(index)?;
+            let (severity, limit) = limits.motor_thrust_loss.passed(loss)?;
+            let summary = format!(
+                "motor {} gives {:.0} % less thrust for its output than in the last {flights} flights: the change lies \
+                 along that motor's signature",
+                motor.position,
+                100.0 * loss
+            );
+            let kind = "motor_thrust_loss";
+            Some(blank(kind, &motor.position, severity, loss, "fraction", Some(limit), confidence, summary, MOTOR_THRUST))
+        }
+        Change::YawShift { fraction, one_boom_deg } => {
+            let (severity, limit) = limits.yaw_bias_change.passed(fraction.abs())?;
+            let summary = format!(
+                "steady yaw effort moved by {:+.1} % of the outputs against the last {flights} flights, as if one boom \
+                 had turned by {:.1}°",
+                100.0 * fraction,
+                one_boom_deg.abs()
+            );
+            let limit = Some(limit.copysign(fraction));
+            Some(blank("yaw_bias_change", "aircraft", severity, fraction, "fraction", limit, 0.95, summary, YAW))
+        }
+        Change::CgShift { forward_mm, right_mm } => {
+            let moved = forward_mm.hypot(right_mm);
+            if moved < CG_SHIFT_MM {
+                return None;
+            }
+            let summary = format!(
+                "the centre of gravity lies {} mm {} and {} mm {} of where the last {flights} flights had it",
+                forward_mm.abs().round(),
+                if forward_mm >= 0.0 { "forward" } else { "aft" },
+                right_mm.abs().round(),
+                if right_mm >= 0.0 { "right" } else { "left" }
+            );
+            let severity = Severity::Advisory;
+            Some(blank("balance_change", "aircraft", severity, moved, "mm", Some(CG_SHIFT_MM), 0.9, summary, BALANCE))
+        }
+        Change::Unclear { .. } | Change::None => None,
+    }
+}
