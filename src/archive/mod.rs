@@ -1,1 +1,80 @@
-//! (to come)
+//! The archive of a fleet folder: what the machine measured, as Parquet that any engine can read, and
+//! exact copies of the logs. All file I/O of the import lives here.
+//!
+//! - [`layout`]: where a file belongs, finding the fleet folder
+//! - [`atomic`]: temporary name, sync, rename
+//! - [`raw`]: the verified, compressed copy of a log
+//! - [`cell`], [`row`]: catalogue rows and their columns
+//! - [`catalogue`]: writing and reading `logs/`, `flights/`, `measures/`, `findings/`
+//! - [`telemetry`]: one Parquet file a message, bounded memory
+
+pub mod atomic;
+pub mod catalogue;
+pub mod cell;
+pub mod layout;
+pub mod raw;
+pub mod row;
+pub mod telemetry;
+
+use std::io;
+use std::path::{Path, PathBuf};
+
+/// What stops work on the archive.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum ArchiveError {
+    /// The operating system refused.
+    #[error("cannot {action} {}", path.display())]
+    Io {
+        /// Verb phrase.
+        action: &'static str,
+        /// On what.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
+    /// Parquet could not be written or read.
+    #[error("cannot {action} the Parquet file {}", path.display())]
+    Parquet {
+        /// Verb.
+        action: &'static str,
+        /// On what.
+        path: PathBuf,
+        /// Why.
+        source: parquet::errors::ParquetError,
+    },
+    /// A catalogue file is not what this version writes.
+    #[error("{}: column {column} is missing or has another type; import the log again or use the version that wrote it", path.display())]
+    Column {
+        /// Which file.
+        path: PathBuf,
+        /// Which column.
+        column: &'static str,
+    },
+    /// The copy did not read back as the log.
+    #[error("the copy of {} did not read back with the log's hash; check the disk and import again", path.display())]
+    CopyDiffers {
+        /// The log.
+        path: PathBuf,
+    },
+    /// A file is in the way.
+    #[error("{} exists already; choose another folder or give --force to replace it", path.display())]
+    Exists {
+        /// Which.
+        path: PathBuf,
+    },
+}
+
+impl ArchiveError {
+    /// Wraps an I/O error with what was attempted.
+    pub fn io(action: &'static str, path: &Path) -> impl FnOnce(io::Error) -> ArchiveError {
+        let path = path.to_owned();
+        move |source| ArchiveError::Io { action, path, source }
+    }
+
+    /// Wraps a Parquet error with what was attempted.
+    pub fn parquet(action: &'static str, path: &Path) -> impl FnOnce(parquet::errors::ParquetError) -> ArchiveError {
+        let path = path.to_owned();
+        move |source| ArchiveError::Parquet { action, path, source }
+    }
+}

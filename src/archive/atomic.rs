@@ -1,0 +1,49 @@
+//! Files appear whole or not at all: written under a temporary name in the same folder, synced, renamed.
+
+use super::ArchiveError;
+use std::fs::{self, File};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
+
+static SERIAL: AtomicU64 = AtomicU64::new(0);
+
+/// A name in the same folder that no other writer uses.
+pub fn temporary_name(path: &Path) -> PathBuf {
+    let serial = SERIAL.fetch_add(1, Ordering::Relaxed);
+    let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    path.with_file_name(format!(".{name}.{}-{serial}.part", std::process::id()))
+}
+
+/// Writes `path` through `write`; nothing is left behind on error.
+///
+/// # Errors
+/// Whatever `write` returns, or the file system's refusal.
+pub fn write(path: &Path, write: impl FnOnce(&mut File) -> Result<(), ArchiveError>) -> Result<(), ArchiveError> {
+    let folder = path.parent().unwrap_or(Path::new("."));
+    fs::create_dir_all(folder).map_err(ArchiveError::io("create the folder", folder))?;
+    let temporary = temporary_name(path);
+    let result = (|| {
+        let mut file = File::create(&temporary).map_err(ArchiveError::io("create", &temporary))?;
+        write(&mut file)?;
+        file.sync_all().map_err(ArchiveError::io("sync", &temporary))
+    })();
+    match result.and_then(|()| publish(&temporary, path)) {
+        Ok(()) => Ok(()),
+        Err(error) => {
+            // The error that matters is the first one.
+            let _ = fs::remove_file(&temporary);
+            Err(error)
+        }
+    }
+}
+
+/// Renames a finished, synced file to its final name and syncs the folder.
+///
+/// # Errors
+/// The file system's refusal.
+pub fn publish(temporary: &Path, path: &Path) -> Result<(), ArchiveError> {
+    let folder = path.parent().unwrap_or(Path::new("."));
+    fs::create_dir_all(folder).map_err(ArchiveError::io("create the folder", folder))?;
+    fs::rename(temporary, path).map_err(ArchiveError::io("rename into place", path))?;
+    File::open(folder).and_then(|f| f.sync_all()).map_err(ArchiveError::io("sync the folder", folder))
+}

@@ -1,0 +1,106 @@
+//! The exact copy of a log: zstd with checksum, hashed in the same pass, read back before it counts.
+
+use super::layout::FleetDir;
+use super::{ArchiveError, atomic};
+use std::fs::{self, File};
+use std::io::{self, Read, Write};
+use std::path::{Path, PathBuf};
+
+/// Read buffer: large enough that system calls do not show, small enough to stay in cache.
+const CHUNK: usize = 256 * 1024;
+
+/// BLAKE3 of a file, hex, and its size.
+///
+/// # Errors
+/// The file system's refusal.
+pub fn hash_file(path: &Path) -> Result<(String, u64), ArchiveError> {
+    let mut file = File::open(path).map_err(ArchiveError::io("open", path))?;
+    hash(&mut file).map_err(ArchiveError::io("read", path))
+}
+
+fn hash(input: &mut impl Read) -> io::Result<(String, u64)> {
+    let mut hasher = blake3::Hasher::new();
+    let mut buffer = vec![0; CHUNK];
+    let mut bytes = 0;
+    loop {
+        let read = match input.read(&mut buffer) {
+            Ok(0) => return Ok((hasher.finalize().to_hex().to_string(), bytes)),
+            Ok(read) => read,
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
+            Err(error) => return Err(error),
+        };
+        hasher.update(buffer.get(..read).unwrap_or_default());
+        bytes += read as u64;
+    }
+}
+
+/// A copy being written.
+pub struct RawCopy {
+    source: PathBuf,
+    temporary: PathBuf,
+    encoder: Option<zstd::Encoder<'static, File>>,
+    hasher: blake3::Hasher,
+}
+
+impl RawCopy {
+    /// Begins the copy of `source` under the archive.
+    ///
+    /// # Errors
+    /// The file system's refusal.
+    pub fn begin(fleet: &FleetDir, source: &Path) -> Result<Self, ArchiveError> {
+        let folder = fleet.archive().join("raw");
+        fs::create_dir_all(&folder).map_err(ArchiveError::io("create the folder", &folder))?;
+        let temporary = atomic::temporary_name(&folder.join("copy"));
+        let file = File::create(&temporary).map_err(ArchiveError::io("create", &temporary))?;
+        let encoder = zstd::Encoder::new(file, 1)
+            .and_then(|mut e| e.include_checksum(true).map(|()| e))
+            .map_err(ArchiveError::io("compress into", &temporary))?;
+        Ok(RawCopy { source: source.to_owned(), temporary, encoder: Some(encoder), hasher: blake3::Hasher::new() })
+    }
+
+    /// Adds bytes.
+    ///
+    /// # Errors
+    /// The file system's refusal.
+    pub fn write(&mut self, bytes: &[u8]) -> Result<(), ArchiveError> {
+        self.hasher.update(bytes);
+        match &mut self.encoder {
+            Some(encoder) => encoder.write_all(bytes).map_err(ArchiveError::io("write", &self.temporary)),
+            None => Ok(()),
+        }
+    }
+
+    /// Ends the copy, reads it back against the hash, and gives it its name. Returns the log id.
+    ///
+    /// # Errors
+    /// The file system's refusal, or [`ArchiveError::CopyDiffers`].
+    pub fn finish(mut self, fleet: &FleetDir) -> Result<String, ArchiveError> {
+        let log_id = self.hasher.finalize().to_hex().to_string();
+        if let Some(encoder) = self.encoder.take() {
+            let file = encoder.finish().map_err(ArchiveError::io("write", &self.temporary))?;
+            file.sync_all().map_err(ArchiveError::io("sync", &self.temporary))?;
+        }
+        if verify(&self.temporary)? != log_id {
+            return Err(ArchiveError::CopyDiffers { path: self.source.clone() });
+        }
+        atomic::publish(&self.temporary, &fleet.raw(&log_id))?;
+        Ok(log_id)
+    }
+}
+
+impl Drop for RawCopy {
+    fn drop(&mut self) {
+        // After a rename there is nothing under the temporary name; after a failure there may be.
+        let _ = fs::remove_file(&self.temporary);
+    }
+}
+
+/// The log id that a stored copy reads back to.
+///
+/// # Errors
+/// The file system's refusal, or damage that zstd's own checksum finds.
+pub fn verify(copy: &Path) -> Result<String, ArchiveError> {
+    let file = File::open(copy).map_err(ArchiveError::io("open", copy))?;
+    let mut decoder = zstd::Decoder::new(file).map_err(ArchiveError::io("decompress", copy))?;
+    hash(&mut decoder).map(|(id, _)| id).map_err(ArchiveError::io("decompress", copy))
+}
