@@ -16,6 +16,7 @@
 //! | [`finding`]   | numbers, limits, earlier flights → what to inspect                 |
 //! | [`fleet`]     | `fleet.toml`                                                       |
 //! | [`archive`]   | the Parquet archive: layout, raw copies, atomic writes             |
+//! | [`assess`]      | a recording and the fleet's settings → catalogue rows, findings      |
 //! | [`report`]    | what people and programs see                                       |
 //! | [`cli`]       | the commands                                                       |
 //!
@@ -24,6 +25,7 @@
 
 pub mod airframe;
 pub mod archive;
+pub mod assess;
 pub mod cli;
 pub mod clock;
 pub mod finding;

@@ -1,2 +1,7 @@
-//! stub
-fn main() {}
+//! Arguments in, exit code out.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    fettle::cli::run()
+}

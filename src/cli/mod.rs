@@ -1,1 +1,85 @@
-//! (to come)
+//! The commands: thin, one file each. stdout carries the answer, stderr everything else.
+//!
+//! - [`args`]: what can be asked
+//! - [`output`]: the two streams; a closed pipe ends quietly
+//! - [`fleet`]: finding and reading `fleet.toml`
+//! - [`reading`]: one log file through the recorder
+//! - [`find`]: which files on a card are worth reading
+//! - [`init`], [`import`], [`read`], [`list`], [`tables`]: the commands
+
+pub mod args;
+pub mod fleet;
+pub mod find;
+pub mod import;
+pub mod init;
+pub mod list;
+pub mod output;
+pub mod read;
+pub mod reading;
+pub mod tables;
+
+use args::{Arguments, Command};
+use clap::Parser;
+use output::Output;
+use std::process::ExitCode;
+
+/// How a command ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Outcome {
+    /// Done, every byte accounted for: 0.
+    Done,
+    /// Done, but part of the input was unusable: 3.
+    Partly,
+    /// A finding at or above `--fail-on`: 4.
+    Found,
+}
+
+/// Why a command could not be done: one line, causes joined.
+#[derive(Debug)]
+pub struct Failure(pub String);
+
+impl<E: std::error::Error> From<E> for Failure {
+    fn from(error: E) -> Self {
+        Failure(chain(&error))
+    }
+}
+
+/// An error and its causes, outermost first, joined by `: `.
+pub fn chain(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut source = error.source();
+    while let Some(cause) = source {
+        text.push_str(": ");
+        text.push_str(&cause.to_string());
+        source = cause.source();
+    }
+    text
+}
+
+/// Runs the command of this process's arguments.
+pub fn run() -> ExitCode {
+    let arguments = Arguments::parse();
+    // Every file appears by rename, so an interrupt leaves nothing half-written under a final name.
+    let handler = ctrlc::set_handler(|| std::process::exit(130));
+    let mut output = Output::new();
+    if let Err(error) = handler {
+        output.warn(&format!("interrupts end the program at once: {error}"));
+    }
+    let result = match &arguments.command {
+        Command::Init(options) => init::run(options, &mut output),
+        Command::Import(options) => import::run(options, &mut output),
+        Command::Read(options) => read::run(options, &mut output),
+        Command::Flights(options) => list::flights(options, &mut output),
+        Command::Findings(options) => list::findings(options, &mut output),
+        Command::Tables(options) => tables::run(options, &mut output),
+    };
+    match result {
+        Ok(Outcome::Done) => ExitCode::SUCCESS,
+        Ok(Outcome::Partly) => ExitCode::from(3),
+        Ok(Outcome::Found) => ExitCode::from(4),
+        Err(Failure(message)) => {
+            output.error(&message);
+            ExitCode::FAILURE
+        }
+    }
+}

@@ -36,6 +36,8 @@ pub struct BootSession {
     pub utc: Option<UtcBinding>,
     /// Greatest lateness of a stamp, in milliseconds.
     pub lag_ms: i64,
+    /// First and last instants of the session, in milliseconds since boot.
+    pub span_ms: Option<(i64, i64)>,
     votes: UtcVotes,
 }
 
@@ -291,6 +293,8 @@ impl State<'_> {
         }
         let Some(boot) = state.vehicle.boots.last_mut() else { return };
         boot.lag_ms = sender.clock.max_lag_ms();
+        let (first, last) = boot.span_ms.unwrap_or((placed.earliest_ms, placed.earliest_ms));
+        boot.span_ms = Some((first.min(placed.earliest_ms), last.max(placed.earliest_ms)));
         if let Some(latest_ms) = placed.latest_ms {
             if let Some((_, at)) = self.slots.system_time.filter(|s| s.0 == slot) {
                 boot.votes.vote(UtcSource::SystemTime, u64_at(frame.payload, at), latest_ms);

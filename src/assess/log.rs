@@ -1,0 +1,194 @@
+//! One log's rows: which aircraft, which flights, which numbers.
+
+use super::{METHOD_VERSION, short_id};
+use crate::archive::cell::Utc;
+use crate::archive::row::{FlightRow, LogRow, MeasureRow};
+use crate::clock::UtcBinding;
+use crate::fleet::{Fleet, Identity, Recognition};
+use crate::flight::{Flight, segment};
+use crate::measure::measure_flight;
+use crate::recording::{BootSession, Recording, Vehicle};
+use crate::wire::Container;
+use serde_json::json;
+use std::path::Path;
+
+/// What one log holds.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Assessment {
+    /// The log.
+    pub log: LogRow,
+    /// UTC date under which it is filed: of the first takeoff, else of the first instant, else `unknown`.
+    pub date: String,
+    /// Flights of all vehicles, by vehicle and time.
+    pub flights: Vec<FlightRow>,
+    /// Their numbers.
+    pub measures: Vec<MeasureRow>,
+    /// Names given to aircraft that `fleet.toml` does not know, with how to name them.
+    pub unnamed: Vec<(String, String)>,
+}
+
+/// Assesses a recording; `fleet` supplies names, geometry and outputs where it knows the aircraft.
+pub fn assess(recording: &Recording, log_id: &str, path: &Path, fleet: &Fleet) -> Assessment {
+    let mut flights = Vec::new();
+    let mut measures = Vec::new();
+    let mut unnamed = Vec::new();
+    let mut names = Vec::new();
+    for vehicle in &recording.vehicles {
+        let identity = Identity {
+            autopilot_uid: vehicle.autopilot_uid.clone(),
+            system_id: vehicle.system_id,
+            path: path.to_owned(),
+        };
+        let known = match fleet.recognise(&identity) {
+            Recognition::Known(index) => fleet.aircraft.get(index),
+            Recognition::Unknown | Recognition::Ambiguous(_) => None,
+        };
+        let name = known.map_or_else(|| provisional(&identity), |a| a.name.clone());
+        if known.is_none() {
+            unnamed.push((name.clone(), how_to_name(&identity)));
+        }
+        let airframe = known.and_then(|a| a.airframe.as_ref());
+        let outputs: Option<Vec<u8>> = airframe.map(|a| a.motors.iter().map(|m| m.output).collect());
+        let mut ordinal = 0;
+        for (boot, session) in vehicle.boots.iter().enumerate() {
+            for flight in segment(&session.signals, outputs.as_deref(), session.lag_ms) {
+                let row = flight_row(&flight, log_id, &name, vehicle, ordinal, boot, session);
+                let (start_ms, end_ms) = (flight.takeoff.best_ms, flight.touchdown.best_ms);
+                let measured = measure_flight(&session.signals, airframe, start_ms, end_ms);
+                measures.extend(measured.measurements.into_iter().map(|m| MeasureRow {
+                    flight_id: row.flight_id.clone(),
+                    aircraft: name.clone(),
+                    measure: m.measure.to_owned(),
+                    subject: m.subject,
+                    statistic: m.statistic.to_owned(),
+                    value: m.value,
+                    unit: m.unit.to_owned(),
+                    samples: whole(m.samples),
+                    start_boot_ms: m.start_ms,
+                    end_boot_ms: m.end_ms,
+                    start_utc: at(session.utc, m.start_ms),
+                    end_utc: at(session.utc, m.end_ms),
+                    note: m.note.map(|n| n.into_owned()),
+                    method_version: METHOD_VERSION,
+                }));
+                flights.push(row);
+                ordinal += 1;
+            }
+        }
+        names.push(name);
+    }
+    let airtime_ms = |name: &String| -> i64 {
+        flights.iter().filter(|f: &&FlightRow| f.aircraft == *name).map(|f| f.airtime_ms).sum()
+    };
+    // One log is filed under one aircraft: the one that flew most, the first among equals.
+    let aircraft = names
+        .iter()
+        .rev()
+        .max_by_key(|name| airtime_ms(name))
+        .cloned()
+        .unwrap_or_else(|| "none".to_owned());
+    let log = log_row(recording, log_id, path, aircraft);
+    let first = flights.iter().filter_map(|f| f.takeoff_utc).min().or(log.start_utc);
+    let date = first.map_or_else(|| "unknown".to_owned(), date_of);
+    Assessment { log, date, flights, measures, unnamed }
+}
+
+fn flight_row(
+    flight: &Flight,
+    log_id: &str,
+    aircraft: &str,
+    vehicle: &Vehicle,
+    ordinal: i64,
+    boot: usize,
+    session: &BootSession,
+) -> FlightRow {
+    FlightRow {
+        flight_id: short_id(&[log_id, &vehicle.system_id.to_string(), &ordinal.to_string()]),
+        log_id: log_id.to_owned(),
+        aircraft: aircraft.to_owned(),
+        system_id: i64::from(vehicle.system_id),
+        ordinal,
+        boot: i64::try_from(boot).unwrap_or(i64::MAX),
+        takeoff_utc: at(session.utc, flight.takeoff.best_ms),
+        touchdown_utc: at(session.utc, flight.touchdown.best_ms),
+        takeoff_boot_ms: flight.takeoff.best_ms,
+        touchdown_boot_ms: flight.touchdown.best_ms,
+        airtime_ms: flight.airtime_ms,
+        airtime_min_ms: flight.airtime_bounds_ms.0,
+        airtime_max_ms: flight.airtime_bounds_ms.1,
+        evidence: flight.evidence.word().to_owned(),
+        complete: flight.complete,
+        landings: i64::from(flight.landings),
+        distance_m: flight.distance_m,
+    }
+}
+
+fn log_row(recording: &Recording, log_id: &str, path: &Path, aircraft: String) -> LogRow {
+    let sessions = || recording.vehicles.iter().flat_map(|v| &v.boots);
+    let instants = |pick: fn((i64, i64)) -> i64| {
+        sessions().filter_map(move |s| Some(Utc(s.utc?.unix_us(pick(s.span_ms?))))).collect::<Vec<Utc>>()
+    };
+    let best = sessions().filter_map(|s| s.utc).map(|u| u.source).min();
+    let integrity = &recording.integrity;
+    let senders: Vec<_> = recording
+        .senders
+        .iter()
+        .map(|s| json!({"system_id": s.system_id, "component_id": s.component_id, "frames": s.frames}))
+        .collect();
+    let messages: Vec<_> =
+        recording.messages.iter().map(|(name, id, count)| json!({"name": name, "id": id, "count": count})).collect();
+    LogRow {
+        log_id: log_id.to_owned(),
+        aircraft,
+        path: path.to_string_lossy().into_owned(),
+        bytes: whole(integrity.bytes),
+        container: match recording.container {
+            Container::Bare => "bare",
+            Container::Timestamped => "timestamped",
+        }
+        .to_owned(),
+        frames: whole(integrity.frames),
+        frames_bad_crc: whole(integrity.frames_bad_crc),
+        frames_unknown: whole(integrity.frames_unknown),
+        bytes_skipped: whole(integrity.bytes_skipped),
+        sequence_lost: whole(integrity.sequence_lost),
+        vehicles: json!(senders).to_string(),
+        messages: json!(messages).to_string(),
+        start_utc: instants(|s| s.0).into_iter().min(),
+        end_utc: instants(|s| s.1).into_iter().max(),
+        utc_source: best.map_or("none", |s| s.word()).to_owned(),
+        boots: whole(sessions().count() as u64),
+        notes: json!(recording.notes).to_string(),
+    }
+}
+
+fn whole(count: u64) -> i64 {
+    i64::try_from(count).unwrap_or(i64::MAX)
+}
+
+fn at(utc: Option<UtcBinding>, boot_ms: i64) -> Option<Utc> {
+    utc.map(|u| Utc(u.unix_us(boot_ms)))
+}
+
+/// `2026-09-14`.
+pub fn date_of(utc: Utc) -> String {
+    jiff::Timestamp::from_microsecond(utc.0)
+        .map(|t| t.strftime("%Y-%m-%d").to_string())
+        .unwrap_or_else(|_| "unknown".to_owned())
+}
+
+/// A name that stays the same for the same hardware.
+fn provisional(identity: &Identity) -> String {
+    match &identity.autopilot_uid {
+        Some(uid) => format!("unnamed-{}", uid.chars().rev().take(6).collect::<Vec<_>>().iter().rev().collect::<String>()),
+        None => format!("unnamed-system-{}", identity.system_id),
+    }
+}
+
+fn how_to_name(identity: &Identity) -> String {
+    let by = match &identity.autopilot_uid {
+        Some(uid) => format!("autopilot_uid = \"{uid}\""),
+        None => format!("system_id = {}", identity.system_id),
+    };
+    format!("add to fleet.toml: [[aircraft]] name = \"…\", recognise = {{ {by} }}")
+}

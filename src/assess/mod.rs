@@ -1,0 +1,24 @@
+//! From one recording and the fleet's settings to the rows of the catalogue, and from an aircraft's rows
+//! to its findings.
+//!
+//! - [`log`]: one log's rows
+//! - [`history`]: findings of every flight of one aircraft, each against the flights before it
+
+pub mod history;
+pub mod log;
+
+pub use history::judge_aircraft;
+pub use log::{Assessment, assess};
+
+/// Version of the methods behind the archived measures.
+pub const METHOD_VERSION: i64 = 1;
+
+/// The first twelve hex digits of BLAKE3 over the parts, each followed by a zero byte.
+pub fn short_id(parts: &[&str]) -> String {
+    let mut hasher = blake3::Hasher::new();
+    for part in parts {
+        hasher.update(part.as_bytes());
+        hasher.update(&[0]);
+    }
+    hasher.finalize().to_hex().as_str().chars().take(12).collect()
+}

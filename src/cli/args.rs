@@ -1,0 +1,153 @@
+//! What can be asked, and the help that says so.
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use std::path::PathBuf;
+
+const EXAMPLES: &str = "Examples:
+  fettle init ~/fleet                       make a fleet folder
+  fettle import --fleet ~/fleet /media/card read a card into it
+  fettle findings --fleet ~/fleet           what to inspect first
+  fettle read flight.bin                    one log, nothing stored
+
+Exit codes: 0 done; 1 could not do it; 2 wrong usage; 3 done, but part of the
+input was unusable; 4 a finding at or above --fail-on; 130 interrupted.
+
+Findings are prompts to inspect, not a release to fly; the manufacturer's
+manual, local rules and licensed practice decide.";
+
+/// Reads raw MAVLink telemetry: what flew, for how long, what changed, what to inspect first.
+#[derive(Debug, Parser)]
+#[command(name = "fettle", version, after_help = EXAMPLES, arg_required_else_help = true)]
+pub struct Arguments {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Make a fleet folder with a commented fleet.toml.
+    Init(Init),
+    /// Read cards or folders of logs into the archive.
+    Import(Import),
+    /// Read one log and store nothing.
+    Read(Read),
+    /// List flights.
+    Flights(List),
+    /// List findings, most urgent first.
+    Findings(List),
+    /// Write every message of a log as a Parquet table.
+    Tables(Tables),
+}
+
+/// Where the fleet is.
+#[derive(Debug, Clone, Args)]
+pub struct FleetOption {
+    /// Fleet folder; else $FETTLE_FLEET, else the nearest folder upwards with a fleet.toml.
+    #[arg(long, value_name = "DIR")]
+    pub fleet: Option<PathBuf>,
+}
+
+/// A severity to compare with.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum SeverityOption {
+    /// Any finding.
+    Advisory,
+    /// Caution or warning.
+    Caution,
+    /// Warning only.
+    Warning,
+}
+
+/// Arguments of `init`.
+#[derive(Debug, Args)]
+pub struct Init {
+    /// The folder; made if it does not exist.
+    #[arg(default_value = ".")]
+    pub folder: PathBuf,
+    /// Name of the fleet.
+    #[arg(long, default_value = "My fleet")]
+    pub name: String,
+}
+
+/// Arguments of `import`.
+#[derive(Debug, Args)]
+pub struct Import {
+    /// Cards, folders or log files.
+    #[arg(required = true, value_name = "PATH")]
+    pub paths: Vec<PathBuf>,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub fleet: FleetOption,
+    /// One JSON object a line (schemas/records.schema.json).
+    #[arg(long)]
+    pub json: bool,
+    /// No progress bar.
+    #[arg(long, short)]
+    pub quiet: bool,
+    /// Exit with 4 if a new finding is at least this severe.
+    #[arg(long, value_name = "SEVERITY")]
+    pub fail_on: Option<SeverityOption>,
+}
+
+/// Arguments of `read`.
+#[derive(Debug, Args)]
+pub struct Read {
+    /// The log.
+    pub log: PathBuf,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub fleet: FleetOption,
+    /// One JSON document (schemas/read.schema.json).
+    #[arg(long)]
+    pub json: bool,
+    /// Exit with 4 if a finding is at least this severe.
+    #[arg(long, value_name = "SEVERITY")]
+    pub fail_on: Option<SeverityOption>,
+}
+
+/// Arguments of the listing commands.
+#[derive(Debug, Args)]
+pub struct List {
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub fleet: FleetOption,
+    /// Only this aircraft.
+    #[arg(long, value_name = "NAME")]
+    pub aircraft: Option<String>,
+    /// Only takeoffs on or after this UTC date or instant.
+    #[arg(long, value_name = "DATE", value_parser = instant)]
+    pub since: Option<i64>,
+    /// Only takeoffs before this UTC date or instant.
+    #[arg(long, value_name = "DATE", value_parser = instant)]
+    pub until: Option<i64>,
+    /// One JSON object a line (schemas/records.schema.json).
+    #[arg(long)]
+    pub json: bool,
+    /// Exit with 4 if a listed finding is at least this severe.
+    #[arg(long, value_name = "SEVERITY")]
+    pub fail_on: Option<SeverityOption>,
+}
+
+/// Arguments of `tables`.
+#[derive(Debug, Args)]
+pub struct Tables {
+    /// The log.
+    pub log: PathBuf,
+    /// Folder for <MESSAGE>.parquet; made if it does not exist.
+    #[arg(long, short, value_name = "DIR")]
+    pub output: PathBuf,
+    /// Replace files that exist.
+    #[arg(long)]
+    pub force: bool,
+}
+
+/// `2026-09-14` or an RFC 3339 instant, as Unix microseconds.
+fn instant(text: &str) -> Result<i64, String> {
+    let midnight = format!("{text}T00:00:00Z");
+    let parsed = text.parse::<jiff::Timestamp>().or_else(|_| midnight.parse());
+    parsed
+        .map(|t| t.as_microsecond())
+        .map_err(|_| "give a UTC date like 2026-09-14 or an instant like 2026-09-14T08:30:00Z".to_owned())
+}

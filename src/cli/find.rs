@@ -1,0 +1,74 @@
+//! Which files under the given paths are worth reading: every regular file; what is not telemetry is
+//! recognised by its content. The archive and hidden files are passed over; links to folders are not
+//! followed, so a loop cannot catch us.
+
+use std::path::{Path, PathBuf};
+
+/// What was found.
+#[derive(Debug, Default)]
+pub struct Found {
+    /// Files to read, sorted.
+    pub files: Vec<PathBuf>,
+    /// Paths that cannot be read, and why.
+    pub unreadable: Vec<(PathBuf, String)>,
+}
+
+/// Names beside logs that are never logs.
+const BESIDE: [&str; 4] = ["fleet.toml", "README.md", "truth.json", "logbook.db"];
+
+/// Walks `paths`; folders are searched, files are taken as they are.
+pub fn logs(paths: &[PathBuf], archive: &Path) -> Found {
+    let mut found = Found::default();
+    let archive = archive.canonicalize().ok();
+    for path in paths {
+        match std::fs::metadata(path) {
+            Ok(meta) if meta.is_dir() => walk(path, archive.as_deref(), &mut found),
+            Ok(_) => found.files.push(path.clone()),
+            Err(error) => found.unreadable.push((path.clone(), error.to_string())),
+        }
+    }
+    found.files.sort();
+    found.files.dedup();
+    found
+}
+
+fn walk(folder: &Path, archive: Option<&Path>, found: &mut Found) {
+    if archive.is_some() && folder.canonicalize().ok().as_deref() == archive {
+        return;
+    }
+    let entries = match std::fs::read_dir(folder) {
+        Ok(entries) => entries,
+        Err(error) => {
+            found.unreadable.push((folder.to_owned(), error.to_string()));
+            return;
+        }
+    };
+    let mut entries: Vec<_> = entries
+        .filter_map(|entry| match entry {
+            Ok(entry) => Some(entry),
+            Err(error) => {
+                found.unreadable.push((folder.to_owned(), error.to_string()));
+                None
+            }
+        })
+        .collect();
+    entries.sort_by_key(std::fs::DirEntry::file_name);
+    for entry in entries {
+        let name = entry.file_name();
+        let name = name.to_string_lossy();
+        let path = entry.path();
+        if name.starts_with('.') || BESIDE.iter().any(|b| name.starts_with(b)) {
+            continue;
+        }
+        match entry.file_type() {
+            Ok(kind) if kind.is_dir() => walk(&path, archive, found),
+            Ok(kind) if kind.is_file() => found.files.push(path),
+            Ok(_) => {
+                if std::fs::metadata(&path).is_ok_and(|m| m.is_file()) {
+                    found.files.push(path);
+                }
+            }
+            Err(error) => found.unreadable.push((path, error.to_string())),
+        }
+    }
+}

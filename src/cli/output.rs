@@ -1,0 +1,63 @@
+//! The two streams. A reader that closes the pipe ends the answer quietly: that is its choice.
+
+use std::io::{self, IsTerminal, Write};
+
+/// stdout for the answer, stderr for the rest.
+pub struct Output {
+    out: io::BufWriter<io::Stdout>,
+    closed: bool,
+}
+
+impl Default for Output {
+    fn default() -> Self {
+        Output::new()
+    }
+}
+
+impl Output {
+    /// The process's own streams.
+    pub fn new() -> Self {
+        Output { out: io::BufWriter::new(io::stdout()), closed: false }
+    }
+
+    /// Part of the answer.
+    pub fn answer(&mut self, text: &str) {
+        if self.closed {
+            return;
+        }
+        let written = self.out.write_all(text.as_bytes()).and_then(|()| self.out.flush());
+        if let Err(error) = written {
+            self.closed = true;
+            if error.kind() != io::ErrorKind::BrokenPipe {
+                self.error(&format!("cannot write the answer: {error}"));
+            }
+        }
+    }
+
+    /// One JSON object on a line.
+    pub fn record(&mut self, value: &serde_json::Value) {
+        self.answer(&format!("{value}\n"));
+    }
+
+    /// Narration.
+    #[allow(clippy::unused_self)]
+    pub fn say(&mut self, text: &str) {
+        // If stderr is gone there is nobody to tell.
+        let _ = writeln!(io::stderr(), "{text}");
+    }
+
+    /// Something that touches the answer.
+    pub fn warn(&mut self, text: &str) {
+        self.say(&format!("warning: {text}"));
+    }
+
+    /// Why it could not be done.
+    pub fn error(&mut self, text: &str) {
+        self.say(&format!("error: {text}"));
+    }
+
+    /// True if a person watches stderr.
+    pub fn watched(&self) -> bool {
+        io::stderr().is_terminal()
+    }
+}

@@ -1,0 +1,57 @@
+//! `read`: one log, nothing stored.
+
+use super::args::Read;
+use super::output::Output;
+use super::{Failure, Outcome, fleet, import, reading};
+use crate::archive::raw::hash_file;
+use crate::assess::{assess, judge_aircraft};
+use crate::finding::CAUTION;
+use crate::report::{json, text};
+
+/// Reads the log and shows what it holds. Changes against earlier flights need the archive: `import`.
+///
+/// # Errors
+/// If the log cannot be read or holds no telemetry.
+pub fn run(options: &Read, output: &mut Output) -> Result<Outcome, Failure> {
+    let fleet = fleet::optional(options.fleet.fleet.as_deref())?;
+    let path = &options.log;
+    if path.is_dir() {
+        return Err(Failure(format!("{} is a folder; `fettle import` reads folders", path.display())));
+    }
+    let (log_id, _) = hash_file(path)?;
+    let recording = reading::record(path, false, &mut reading::NoTables, |_| Ok(()))?;
+    if let Some(why) = reading::unusable(&recording) {
+        return Err(Failure(format!("{}: {why}", path.display())));
+    }
+    let assessed = assess(&recording, &log_id, path, &fleet);
+    let mut names: Vec<&str> = assessed.flights.iter().map(|f| f.aircraft.as_str()).collect();
+    names.sort_unstable();
+    names.dedup();
+    let findings: Vec<_> = names
+        .iter()
+        .flat_map(|name| {
+            let flights: Vec<_> = assessed.flights.iter().filter(|f| f.aircraft == *name).cloned().collect();
+            let airframe = fleet.aircraft.iter().find(|a| a.name == *name).and_then(|a| a.airframe.as_ref());
+            judge_aircraft(&flights, &assessed.measures, airframe, &fleet.limits)
+        })
+        .collect();
+    if options.json {
+        output.record(&json::document(&assessed, &findings));
+    } else {
+        output.answer(&text::log(&assessed.log));
+        if assessed.flights.is_empty() {
+            output.answer("no flight in this log\n");
+        } else {
+            output.answer(&format!("\n{}", text::flights(&assessed.flights)));
+        }
+        for flight in &assessed.flights {
+            let own: Vec<_> = assessed.measures.iter().filter(|m| m.flight_id == flight.flight_id).collect();
+            output.answer(&format!("\nflight {}\n{}", flight.flight_id, text::measures(&own)));
+        }
+        output.answer(&format!("\n{}{CAUTION}\n", text::findings(&findings, &assessed.flights)));
+    }
+    for (name, how) in &assessed.unnamed {
+        output.warn(&format!("aircraft unknown, called {name}; {how}"));
+    }
+    Ok(if import::reached(&findings, options.fail_on) { Outcome::Found } else { Outcome::Done })
+}

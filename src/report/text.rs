@@ -1,0 +1,219 @@
+//! The terminal form: few lines, answer first, units on every number, times with their zone.
+
+use super::json::rfc3339;
+use crate::archive::cell::Utc;
+use crate::archive::row::{FindingRow, FlightRow, LogRow, MeasureRow};
+use crate::finding::Severity;
+use comfy_table::{CellAlignment, Table};
+
+/// Removes control and bidirectional characters from text that came out of a log or a path.
+pub fn plain(text: &str) -> String {
+    let hidden = |c: char| {
+        c.is_control() || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+    };
+    text.chars().map(|c| if hidden(c) { '\u{fffd}' } else { c }).collect()
+}
+
+/// `3 min 24.5 s`, `1 h 02 min 05.0 s`.
+pub fn duration(ms: i64) -> String {
+    let (h, min, s) = (ms / 3_600_000, ms / 60_000 % 60, (ms % 60_000) as f64 / 1000.0);
+    match (h, min) {
+        (0, 0) => format!("{s:.1} s"),
+        (0, _) => format!("{min} min {s:04.1} s"),
+        _ => format!("{h} h {min:02} min {s:04.1} s"),
+    }
+}
+
+fn instant(utc: Option<Utc>) -> String {
+    utc.and_then(|t| rfc3339(t, 0)).unwrap_or_else(|| "no UTC".to_owned())
+}
+
+fn aligned(header: &[&str], right: &[usize], rows: Vec<Vec<String>>) -> String {
+    let mut table = Table::new();
+    table.load_preset(comfy_table::presets::NOTHING);
+    table.set_header(header.to_vec());
+    for row in rows {
+        table.add_row(row);
+    }
+    for index in 0..header.len() {
+        if let Some(column) = table.column_mut(index) {
+            column.set_padding((0, 2));
+            if right.contains(&index) {
+                column.set_cell_alignment(CellAlignment::Right);
+            }
+        }
+    }
+    let lines: Vec<String> = table.to_string().lines().map(|l| l.trim_end().to_owned()).collect();
+    lines.join("\n") + "\n"
+}
+
+/// Flights as a table.
+pub fn flights(rows: &[FlightRow]) -> String {
+    let body = rows
+        .iter()
+        .map(|f| {
+            let half_s = (f.airtime_max_ms - f.airtime_min_ms) as f64 / 2000.0;
+            vec![
+                plain(&f.aircraft),
+                instant(f.takeoff_utc),
+                duration(f.airtime_ms),
+                format!("±{half_s:.1} s"),
+                f.landings.to_string(),
+                f.evidence.replace('_', " "),
+                if f.complete { String::new() } else { "log cut in the air".to_owned() },
+            ]
+        })
+        .collect();
+    aligned(&["aircraft", "takeoff", "airtime", "bound", "landings", "evidence", ""], &[2, 3, 4], body)
+}
+
+/// Totals per aircraft: flights, airtime.
+pub fn totals(rows: &[FlightRow]) -> String {
+    let mut names: Vec<&str> = rows.iter().map(|f| f.aircraft.as_str()).collect();
+    names.sort_unstable();
+    names.dedup();
+    let body = names
+        .into_iter()
+        .map(|name| {
+            let own = || rows.iter().filter(|f| f.aircraft == name);
+            let airtime_ms: i64 = own().map(|f| f.airtime_ms).sum();
+            let landings: i64 = own().map(|f| f.landings).sum();
+            vec![plain(name), own().count().to_string(), landings.to_string(), duration(airtime_ms)]
+        })
+        .collect();
+    aligned(&["aircraft", "flights", "landings", "airtime"], &[1, 2, 3], body)
+}
+
+/// Findings, most urgent first, each with what to inspect.
+pub fn findings(rows: &[FindingRow], flights: &[FlightRow]) -> String {
+    let mut order: Vec<&FindingRow> = rows.iter().collect();
+    let takeoff = |f: &FindingRow| flights.iter().find(|l| l.flight_id == f.flight_id).and_then(|l| l.takeoff_utc);
+    order.sort_by_key(|f| {
+        (std::cmp::Reverse(Severity::from_word(&f.severity)), f.aircraft.clone(), std::cmp::Reverse(takeoff(f)))
+    });
+    let mut text = String::new();
+    for finding in order {
+        let meaning = Severity::from_word(&finding.severity).map_or("", Severity::meaning);
+        text.push_str(&format!(
+            "{} {}: {} ({})\n",
+            finding.severity.to_uppercase(),
+            plain(&finding.aircraft),
+            plain(&finding.subject),
+            meaning
+        ));
+        text.push_str(&wrapped(&plain(&finding.summary), "  "));
+        let unit = if finding.unit.is_empty() { String::new() } else { format!(" {}", finding.unit) };
+        let number = |n: Option<f64>| n.map_or_else(|| "none".to_owned(), significant);
+        text.push_str(&wrapped(
+            &format!(
+                "value {}{unit}, limit {}, baseline {}, confidence {:.0} %; flight {} of {}",
+                significant(finding.value),
+                number(finding.limit),
+                number(finding.baseline),
+                100.0 * finding.confidence,
+                finding.flight_id,
+                instant(takeoff(finding))
+            ),
+            "  ",
+        ));
+        let inspect: Vec<String> = serde_json::from_str(&finding.inspect).unwrap_or_default();
+        text.push_str("  inspect:\n");
+        for (index, item) in inspect.iter().enumerate() {
+            text.push_str(&wrapped(&format!("{}. {item}", index + 1), "    "));
+        }
+        text.push('\n');
+    }
+    text
+}
+
+fn significant(value: f64) -> String {
+    let decimals = if value == 0.0 { 0 } else { (2 - value.abs().log10().floor() as i32).clamp(0, 6) };
+    format!("{value:.*}", decimals as usize)
+}
+
+/// Breaks at spaces so that a line fits 80 columns.
+fn wrapped(text: &str, indent: &str) -> String {
+    let mut out = String::new();
+    let mut line = indent.to_owned();
+    for word in text.split(' ') {
+        if line.chars().count() + word.chars().count() + 1 > 80 && line.trim() != "" {
+            out.push_str(line.trim_end());
+            out.push('\n');
+            line = format!("{indent}  ");
+        }
+        line.push_str(word);
+        line.push(' ');
+    }
+    out.push_str(line.trim_end());
+    out.push('\n');
+    out
+}
+
+/// What one log is and how whole it is.
+pub fn log(row: &LogRow) -> String {
+    let mut text = format!(
+        "{}\n  {} bytes, {}, {} frames, {} with a bad checksum, {} of unknown messages, {} bytes passed over\n",
+        plain(&row.path),
+        row.bytes,
+        row.container,
+        row.frames,
+        row.frames_bad_crc,
+        row.frames_unknown,
+        row.bytes_skipped
+    );
+    text.push_str(&format!(
+        "  {} to {} (from {}), {} boot session{}, log {}\n",
+        instant(row.start_utc),
+        instant(row.end_utc),
+        row.utc_source.replace('_', " "),
+        row.boots,
+        if row.boots == 1 { "" } else { "s" },
+        row.log_id.get(..12).unwrap_or_default()
+    ));
+    let notes: Vec<String> = serde_json::from_str(&row.notes).unwrap_or_default();
+    for note in notes {
+        text.push_str(&wrapped(&format!("note: {}", plain(&note)), "  "));
+    }
+    text
+}
+
+/// The numbers of one flight.
+pub fn measures(rows: &[&MeasureRow]) -> String {
+    let body = rows
+        .iter()
+        .map(|m| {
+            vec![
+                m.measure.clone(),
+                m.subject.clone(),
+                m.statistic.replace('_', " "),
+                m.value.map_or_else(|| "-".to_owned(), significant),
+                m.unit.clone(),
+                m.note.clone().unwrap_or_default(),
+            ]
+        })
+        .collect();
+    aligned(&["measure", "of", "statistic", "value", "unit", ""], &[3], body)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn durations_read_as_people_say_them() {
+        for (ms, want) in [(900, "0.9 s"), (204_500, "3 min 24.5 s"), (3_725_000, "1 h 02 min 05.0 s")] {
+            assert_eq!(duration(ms), want);
+        }
+    }
+
+    #[test]
+    fn text_from_a_log_cannot_drive_the_terminal() {
+        assert_eq!(plain("a\u{1b}[31mb\u{202e}c"), "a\u{fffd}[31mb\u{fffd}c");
+    }
+
+    #[test]
+    fn lines_fit_eighty_columns() {
+        let long = "word ".repeat(60);
+        assert!(wrapped(long.trim(), "    ").lines().all(|l| l.chars().count() <= 80));
+    }
+}
