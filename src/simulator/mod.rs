@@ -35,6 +35,8 @@ mod plant;
 mod random;
 pub mod scenario;
 mod sensors;
+#[cfg(test)]
+mod tests;
 pub mod truth;
 mod vehicle;
 
