@@ -16,6 +16,7 @@
 //! | `messages`    | state → MAVLink messages                                           |
 //! | `link`        | messages → frames in a container                                   |
 //! | `vehicle`     | one vehicle, tick by tick                                          |
+//! | [`demo`]      | the fleet of `sample-logs/`                                        |
 //! | [`truth`]     | what really happened                                               |
 //!
 //! ```
@@ -25,7 +26,11 @@
 //! assert!(made.truth.flights[0].airtime_ms() > 120_000.0);
 //! ```
 
+// One index runs over several arrays of the same motors or axes.
+#![allow(clippy::needless_range_loop)]
+
 mod battery;
+pub mod demo;
 mod geometry;
 mod link;
 mod messages;

@@ -45,12 +45,12 @@ impl Frame {
 
     /// +1 for a counter-clockwise propeller, −1 for a clockwise one.
     pub fn spin_sign(self, motor: usize) -> f64 {
-        if motor % 2 == 0 { 1.0 } else { -1.0 }
+        if motor.is_multiple_of(2) { 1.0 } else { -1.0 }
     }
 
     /// `ccw` or `cw`.
     pub fn spin(self, motor: usize) -> &'static str {
-        if motor % 2 == 0 { "ccw" } else { "cw" }
+        if motor.is_multiple_of(2) { "ccw" } else { "cw" }
     }
 
     /// Names of the places, in motor order.

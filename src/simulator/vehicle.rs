@@ -145,6 +145,9 @@ impl<'a> Vehicle<'a> {
             self.due_s = [0.0; KINDS];
             self.set_out(self.scenario.boot_start_s.min(1.5));
         } else {
+            if self.plant.state.battery.charge < 0.35 {
+                self.plant.change_pack(); // under power from the second connector
+            }
             self.set_out(self.boot_s());
         }
     }
