@@ -1,0 +1,221 @@
+//! All published messages, from the table `schemas/mavlink.tsv`, found by id or by name in constant time.
+//!
+//! Five ids are defined by two dialects. Both definitions are kept; the checksum of a frame, which covers the
+//! names and types of the fields, says which one its sender used.
+
+use std::collections::HashMap;
+use std::sync::OnceLock;
+
+use super::enumeration::Enumeration;
+pub use super::message::{Field, Message};
+pub use super::scalar::Scalar;
+
+/// The table that comes with the program.
+const BUILT_IN: &str = include_str!("../../schemas/mavlink.tsv");
+
+/// Ids a page of the index covers.
+const PAGE: usize = 256;
+
+/// A set of message definitions.
+#[derive(Debug)]
+pub struct Definitions {
+    /// By id, then dialect: the candidates for an id are neighbours.
+    messages: Vec<Message>,
+    names: HashMap<String, usize>,
+    /// For each 256 ids a page number plus one, zero where no id of the page is defined.
+    directory: Vec<usize>,
+    pages: Vec<[Run; PAGE]>,
+    /// The lines of the enumerations, read at first use.
+    enum_lines: String,
+    enums: OnceLock<HashMap<String, Enumeration>>,
+}
+
+/// The neighbouring messages of one id.
+#[derive(Debug, Clone, Copy, Default)]
+struct Run {
+    first: u16,
+    count: u16,
+}
+
+/// A line of the table that could not be read.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("message definitions, line {line}: {problem}")]
+pub struct BadDefinition {
+    /// Counted from 1.
+    pub line: usize,
+    /// What is wrong with it.
+    pub problem: &'static str,
+}
+
+impl Definitions {
+    /// The published messages of all dialects together.
+    #[must_use]
+    #[expect(clippy::expect_used, reason = "the table is compiled in, and a test reads all of it")]
+    pub fn builtin() -> &'static Self {
+        static PARSED: OnceLock<Definitions> = OnceLock::new();
+        PARSED.get_or_init(|| Self::parse(BUILT_IN).expect("the built-in table is well formed"))
+    }
+
+    /// Reads a table as `fettle-definitions` writes it; enumerations must come after the messages.
+    ///
+    /// # Errors
+    /// At the first line that is not as the heading of the table describes.
+    pub fn parse(table: &str) -> Result<Self, BadDefinition> {
+        let (message_lines, enum_lines) =
+            table.split_at(table.find("\nE\t").map_or(table.len(), |at| at + 1));
+        let mut messages = Vec::new();
+        let mut heading: Option<(u32, &str, &str)> = None;
+        let mut fields = Vec::new();
+        for (index, line) in message_lines.lines().enumerate() {
+            let bad = |problem| BadDefinition { line: index + 1, problem };
+            let mut cells = line.split('\t');
+            match cells.next() {
+                Some("M") => {
+                    if let Some((id, name, dialect)) = heading {
+                        messages.push(Message::new(id, name, dialect, std::mem::take(&mut fields)));
+                    }
+                    let (Some(dialect), Some(id), Some(name)) = (cells.next(), cells.next(), cells.next())
+                    else {
+                        return Err(bad("a message needs dialect, id and name"));
+                    };
+                    let id = id.parse().map_err(|_| bad("the id is no number"))?;
+                    heading = Some((id, name, dialect));
+                }
+                Some("F") => fields.push(field(cells, fields.len()).map_err(bad)?),
+                Some(other) if other.is_empty() || other.starts_with('#') => {}
+                _ => return Err(bad("unknown kind of line")),
+            }
+            if fields.iter().map(Field::len).sum::<usize>() > 255 {
+                return Err(bad("the payload is longer than 255 bytes"));
+            }
+        }
+        if let Some((id, name, dialect)) = heading {
+            messages.push(Message::new(id, name, dialect, fields));
+        }
+        Ok(Self::index(messages, enum_lines))
+    }
+
+    fn index(mut messages: Vec<Message>, enum_lines: &str) -> Self {
+        messages.sort_by_key(|message| message.id);
+        let mut names = HashMap::with_capacity(messages.len());
+        let mut directory: Vec<usize> = Vec::new();
+        let mut pages: Vec<[Run; PAGE]> = Vec::new();
+        for (slot, message) in messages.iter_mut().enumerate() {
+            message.slot = slot;
+            names.entry(message.name.clone()).or_insert(slot);
+            let (page, place) = split(message.id);
+            if directory.len() <= page {
+                directory.resize(page + 1, 0);
+            }
+            if let Some(number) = directory.get_mut(page) {
+                if *number == 0 {
+                    pages.push([Run::default(); PAGE]);
+                    *number = pages.len();
+                }
+                if let Some(run) = pages.get_mut(*number - 1).and_then(|page| page.get_mut(place)) {
+                    if run.count == 0 {
+                        run.first = slot as u16;
+                    }
+                    run.count += 1;
+                }
+            }
+        }
+        Self { messages, names, directory, pages, enum_lines: enum_lines.to_owned(), enums: OnceLock::new() }
+    }
+
+    /// Every message; [`Message::slot`] is its index here.
+    #[must_use]
+    pub fn messages(&self) -> &[Message] {
+        &self.messages
+    }
+
+    /// The message of this name.
+    #[must_use]
+    pub fn by_name(&self, name: &str) -> Option<&Message> {
+        self.names.get(name).and_then(|&slot| self.messages.get(slot))
+    }
+
+    /// The messages that have this id: none, one, or two where dialects clash.
+    #[must_use]
+    #[inline]
+    pub fn by_id(&self, id: u32) -> &[Message] {
+        let (page, place) = split(id);
+        let run = self
+            .directory
+            .get(page)
+            .and_then(|number| self.pages.get(number.wrapping_sub(1)))
+            .and_then(|page| page.get(place))
+            .copied()
+            .unwrap_or_default();
+        let first = usize::from(run.first);
+        self.messages.get(first..first + usize::from(run.count)).unwrap_or_default()
+    }
+
+    /// The enumeration of this name.
+    #[must_use]
+    pub fn enumeration(&self, name: &str) -> Option<&Enumeration> {
+        self.enums.get_or_init(|| enumerations(&self.enum_lines)).get(name)
+    }
+}
+
+/// Page and place in the page of an id.
+#[inline]
+fn split(id: u32) -> (usize, usize) {
+    ((id >> 8) as usize, (id & 0xFF) as usize)
+}
+
+fn field<'t>(
+    mut cells: impl Iterator<Item = &'t str>,
+    definition_index: usize,
+) -> Result<Field, &'static str> {
+    let mut cell = || cells.next().ok_or("a field needs seven columns");
+    let kind = Scalar::by_name(cell()?).ok_or("unknown type")?;
+    let array = match cell()? {
+        "" => None,
+        length => Some(length.parse().map_err(|_| "the array length is no number up to 255")?),
+    };
+    let name = cell()?.to_owned();
+    let unit = cell()?.to_owned();
+    let enumeration = cell()?.to_owned();
+    let invalid = cell()?.to_owned();
+    let flags = cell()?;
+    let (extension, instance) = (flags.contains('x'), flags.contains('i'));
+    Ok(Field {
+        name,
+        kind,
+        array,
+        offset: 0,
+        extension,
+        instance,
+        unit,
+        enumeration,
+        invalid,
+        definition_index,
+    })
+}
+
+/// Reads the `E` and `V` lines. Enumerations are only names for people, so a damaged line costs one name.
+fn enumerations(lines: &str) -> HashMap<String, Enumeration> {
+    let mut enums = HashMap::new();
+    let mut current: Option<Enumeration> = None;
+    for line in lines.lines() {
+        let mut cells = line.split('\t');
+        match (cells.next(), cells.next(), cells.next()) {
+            (Some("E"), Some(name), flags) => {
+                let bitmask = flags == Some("b");
+                let next = Enumeration { name: name.to_owned(), bitmask, entries: Vec::new() };
+                if let Some(done) = current.replace(next) {
+                    enums.insert(done.name.clone(), done);
+                }
+            }
+            (Some("V"), Some(value), Some(name)) => {
+                if let (Some(current), Ok(value)) = (&mut current, value.parse()) {
+                    current.entries.push((value, name.to_owned()));
+                }
+            }
+            _ => {}
+        }
+    }
+    enums.extend(current.map(|last| (last.name.clone(), last)));
+    enums
+}
