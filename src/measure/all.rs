@@ -3,9 +3,7 @@
 use crate::airframe::Airframe;
 use crate::signal::Signals;
 
-use super::{
-    EscSummary, Explanations, HoverSummary, MeanOutputs, Measurement, VibrationSummary, YawSummary,
-};
+use super::{EscSummary, Explanations, HoverSummary, MeanOutputs, Measurement, VibrationSummary, YawSummary};
 
 /// Everything measured in one flight: the long-form numbers, and the structures behind them.
 #[derive(Debug, Clone, Default, PartialEq)]
