@@ -4,6 +4,7 @@
 //! Autopilots mix with a scaled pseudo-inverse, so the outputs they command lie in the row space of B.
 
 use super::{Airframe, Motor, ThrustCurve};
+use crate::signal::ServoOutputs;
 use crate::stats::dense::pseudo_inverse;
 
 /// Rows of the allocation matrix.
@@ -72,6 +73,14 @@ impl Airframe {
     pub fn thrust(&self, pulse_us: f64) -> f64 {
         let output = (pulse_us - self.output_min_us) / (self.output_max_us - self.output_min_us);
         self.thrust_curve.thrust(output)
+    }
+
+    /// Thrust fraction of every motor; `None` if a motor's output is not in the message.
+    pub fn thrusts(&self, outputs: &ServoOutputs) -> Option<Vec<f64>> {
+        self.motors
+            .iter()
+            .map(|m| outputs.pulse_us(m.output).map(|pulse| self.thrust(f64::from(pulse))))
+            .collect()
     }
 
     /// Column of the allocation matrix for one motor.
