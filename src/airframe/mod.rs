@@ -1,5 +1,14 @@
 //! Geometry, spin and outputs of a multirotor. Body axes front-right-down; bearings clockwise from the
 //! nose; positive yaw turns the nose to the right.
+//!
+//! - [`frames`]: named geometries
+//! - [`allocation`]: outputs to moments and back, thrust curve
+
+pub mod allocation;
+pub mod frames;
+
+pub use allocation::Allocation;
+pub use frames::named;
 
 /// Sense of rotation of a propeller, seen from above.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]

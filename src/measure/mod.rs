@@ -1,26 +1,31 @@
 //! Numbers of one flight, one file a measure; pure functions of series and airframe.
+//!
+//! - [`hover`]: where in the flight the aircraft stood still
+//! - [`vibration`]: VIBRATION levels, clipping counters, accelerations
+//! - [`motor_output`]: mean thrust fraction of each motor in steady hover
+//! - [`explain`]: centre of gravity, yaw trim or a motor: what may lie behind uneven outputs
+//! - [`change`]: uneven outputs against the aircraft's own earlier flights
+//! - [`esc`]: speed, current, temperature and torque of each motor against its siblings
+//! - [`yaw_margin`]: how much yaw authority was left
+//! - [`row`]: the long-form number, [`Measurement`]
+//! - [`all`]: all of them for one flight, [`measure_flight`]
 
-use std::borrow::Cow;
+pub mod all;
+pub mod change;
+pub mod esc;
+pub mod explain;
+pub mod hover;
+pub mod motor_output;
+pub mod row;
+pub mod vibration;
+pub mod yaw_margin;
 
-/// One number of one flight, in long form.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Measurement {
-    /// For example `vibration_level`.
-    pub measure: &'static str,
-    /// What it belongs to: `x`, `imu-0 x`, `front-right`, `nose-right`, `aircraft`.
-    pub subject: String,
-    /// For example `p95`, `median`, `mean`, `max`, `count`.
-    pub statistic: &'static str,
-    /// The number; `None` when there was not enough data, with `note` saying why.
-    pub value: Option<f64>,
-    /// Unit in the trade's notation: `m/s²`, `fraction`, `deg`, `mm`; empty for a plain level.
-    pub unit: &'static str,
-    /// How many samples it rests on.
-    pub samples: u64,
-    /// First instant it rests on, in milliseconds since boot.
-    pub start_ms: i64,
-    /// Last instant it rests on, in milliseconds since boot.
-    pub end_ms: i64,
-    /// Why there is no number, or what limits it.
-    pub note: Option<Cow<'static, str>>,
-}
+pub use all::{FlightMeasures, measure_flight};
+pub use change::{Change, change};
+pub use esc::EscSummary;
+pub use explain::{Cause, Explanation, Explanations, explain};
+pub use hover::{HoverSummary, Span};
+pub use motor_output::MeanOutputs;
+pub use row::Measurement;
+pub use vibration::VibrationSummary;
+pub use yaw_margin::YawSummary;
