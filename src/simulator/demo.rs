@@ -23,7 +23,7 @@ struct Aircraft {
     frame: Frame,
     system_id: u8,
     uid: u64,
-    /// Chosen so that the build tolerances are ordinary: outputs within some 5 % of each other in hover.
+    /// Chosen so that the build tolerances are ordinary: hover outputs within some 6 % of their mean.
     build_seed: u64,
     esc: bool,
     container: Container,
