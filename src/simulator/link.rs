@@ -7,7 +7,8 @@ use mavlink::dialects::common::MavMessage;
 use mavlink::{MAVLinkV1MessageRaw, MAVLinkV2MessageRaw, MavHeader, Message};
 
 use super::random::Random;
-use super::scenario::{Container, Protocol, Scenario};
+use super::scenario::Scenario;
+use super::streams::{Container, Protocol};
 
 /// Where the bytes go.
 pub trait Sink {

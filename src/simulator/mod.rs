@@ -6,6 +6,7 @@
 //! | file          | what                                                              |
 //! |---------------|-------------------------------------------------------------------|
 //! | [`scenario`]  | what is to be flown, and how it is recorded                        |
+//! | [`streams`]   | messages and their rates, protocol, container                      |
 //! | `random`      | deterministic noise                                                |
 //! | `geometry`    | airframe as planned and as built, closed-loop mixing               |
 //! | `path`        | where the aircraft is, and how it moves                            |
@@ -31,6 +32,8 @@
 
 mod battery;
 pub mod demo;
+#[cfg(test)]
+mod fault_tests;
 mod geometry;
 mod link;
 mod messages;
@@ -40,6 +43,7 @@ mod plant;
 mod random;
 pub mod scenario;
 mod sensors;
+pub mod streams;
 #[cfg(test)]
 mod tests;
 pub mod truth;
@@ -47,7 +51,8 @@ mod vehicle;
 
 pub use plant::GRAVITY_M_S2;
 pub use random::Random;
-pub use scenario::{Container, Faults, Frame, Plan, Protocol, Scenario, Sortie, Streams};
+pub use scenario::{Faults, Frame, Plan, Scenario, Sortie};
+pub use streams::{Container, Protocol, Streams};
 pub use truth::{TrueFlight, TrueVehicle, Truth};
 
 use link::{Link, Sink, Written};

@@ -6,7 +6,7 @@ use mavlink::{MavHeader, MavlinkReader, Message};
 use super::*;
 
 /// Every frame of a bare log; panics where one does not decode.
-fn decoded(made: &Simulated) -> Vec<(MavHeader, MavMessage)> {
+pub(super) fn decoded(made: &Simulated) -> Vec<(MavHeader, MavMessage)> {
     let mut reader = MavlinkReader::new(made.bytes.as_slice());
     let mut frames = Vec::new();
     while let Ok(frame) = reader.read_any_message::<MavMessage>() {
