@@ -1,0 +1,252 @@
+//! The scanner: damage, noise, pieces, flags, stamps.
+
+mod wire_support;
+
+use fettle::wire::Container;
+use mavlink::Message as _;
+use mavlink::dialects::common::MavMessage;
+use proptest::prelude::*;
+use wire_support::{Owned, by_hand, header, mixed_frames, recording, scan, scan_in_pieces, v2};
+
+/// What a frame says, wherever it lies.
+fn content(frame: &Owned) -> (u8, u32, u8, u8, u32, Vec<u8>) {
+    let frame = frame.clone();
+    let Owned { version, system_id, component_id, sequence, message_id, payload, .. } = frame;
+    (version, system_id, component_id, sequence, message_id, payload)
+}
+
+fn covers_everything(found: &wire_support::Scan, bytes: &[u8]) {
+    let tally = &found.integrity;
+    assert_eq!(tally.bytes, bytes.len() as u64);
+    assert_eq!(tally.bytes_frames + tally.bytes_stamps + tally.bytes_skipped, tally.bytes);
+    assert_eq!(tally.gaps.iter().map(|gap| gap.len).sum::<u64>(), tally.bytes_skipped);
+    assert_eq!(tally.frames + tally.frames_unknown, found.frames.len() as u64);
+    for gap in &tally.gaps {
+        assert!(found.frames.iter().all(|frame| !(gap.offset..gap.offset + gap.len).contains(&frame.offset)));
+    }
+}
+
+#[test]
+fn reads_the_recording_without_skipping_a_byte() {
+    // 1,426 frames: the count that the test of the crate mavlink itself expects of this file.
+    let bytes = recording();
+    let found = scan(&bytes);
+    assert_eq!(found.frames.len(), 1426);
+    assert_eq!(found.integrity.frames, 1426);
+    assert_eq!(found.integrity.bytes_skipped, 0);
+    assert_eq!(found.integrity.bytes_stamps, 1426 * 8);
+    assert_eq!(found.integrity.frames_bad_crc, 0);
+    assert_eq!(found.container, Container::Timestamped);
+    assert!(found.frames.iter().all(|frame| frame.capture_us.is_some()));
+    covers_everything(&found, &bytes);
+}
+
+#[test]
+fn takes_back_to_back_frames_for_bare() {
+    let bytes = mixed_frames(50).concat();
+    let found = scan(&bytes);
+    assert_eq!(found.frames.len(), 50);
+    assert_eq!(found.container, Container::Bare);
+    assert!(found.frames.iter().all(|frame| frame.capture_us.is_none()));
+    assert_eq!((found.integrity.bytes_skipped, found.integrity.sequence_lost), (0, 0));
+}
+
+#[test]
+fn a_stamp_belongs_to_the_frame_behind_it() {
+    // The low bytes of the second stamp look like a version 1 and a version 2 marker.
+    let stamps = [1_700_000_000_000_000u64, 1_700_000_000_000_000 & !0xFFFF | 0xFDFE];
+    let mut bytes = Vec::new();
+    for (stamp, frame) in stamps.iter().zip(mixed_frames(2)) {
+        bytes.extend_from_slice(&stamp.to_be_bytes());
+        bytes.extend_from_slice(&frame);
+    }
+    let found = scan(&bytes);
+    let read: Vec<_> = found.frames.iter().map(|frame| frame.capture_us).collect();
+    assert_eq!(read, [Some(stamps[0]), Some(stamps[1])]);
+    assert_eq!(found.integrity.bytes_skipped, 0);
+    assert_eq!(found.frames[0].offset, 8);
+}
+
+#[test]
+fn a_damaged_frame_is_counted_and_costs_no_other() {
+    let mut frames = mixed_frames(9);
+    frames[4][12] ^= 0x10;
+    let found = scan(&frames.concat());
+    assert_eq!(found.integrity.frames, 8);
+    assert_eq!(found.integrity.frames_bad_crc, 1);
+    assert_eq!(found.integrity.bytes_skipped, frames[4].len() as u64);
+    assert_eq!(found.integrity.sequence_lost, 1);
+    assert_eq!(found.integrity.gaps[0].offset, frames[..4].concat().len() as u64);
+}
+
+#[test]
+fn a_tail_cut_in_mid_frame_is_skipped() {
+    let bytes = mixed_frames(9).concat();
+    let found = scan(&bytes[..bytes.len() - 3]);
+    assert_eq!(found.integrity.frames, 8);
+    covers_everything(&found, &bytes[..bytes.len() - 3]);
+}
+
+#[test]
+fn a_signature_is_passed_over() {
+    // Layout of the signature block: MAVLink 2 guide on signing; 13 bytes that may hold markers.
+    let signed = by_hand(0x01, &[9], 245, &[1, 2], 130, &[0xFD; 13]);
+    let bytes = [signed, mixed_frames(1).concat()].concat();
+    let found = scan(&bytes);
+    assert_eq!(found.frames.len(), 2);
+    assert!(found.frames[0].signed && !found.frames[1].signed);
+    assert_eq!(found.integrity.bytes_skipped, 0);
+}
+
+#[test]
+fn a_wide_system_id_is_read_as_the_crate_mavlink_writes_it() {
+    let message = MavMessage::default_message_from_id(30).unwrap();
+    let bytes = v2(header(70_000, 3, 5), &message);
+    assert_eq!(bytes[2], 0x02);
+    let found = scan(&bytes);
+    assert_eq!(found.frames.len(), 1);
+    let frame = &found.frames[0];
+    assert_eq!((frame.system_id, frame.component_id, frame.sequence, frame.message_id), (70_000, 3, 5, 30));
+}
+
+#[test]
+fn an_unknown_incompatibility_flag_drops_the_frame() {
+    for flag in [0x04, 0x80, 0xFF] {
+        let refused = by_hand(flag, &[9], 245, &[1, 2], 130, &[]);
+        let found = scan(&[refused.clone(), mixed_frames(1).concat()].concat());
+        assert_eq!(found.frames.len(), 1, "flag {flag:#x}");
+        assert_eq!(found.integrity.bytes_skipped, refused.len() as u64);
+    }
+}
+
+#[test]
+fn a_compatibility_flag_never_matters() {
+    let mut frame = by_hand(0, &[9], 245, &[1, 2], 130, &[]);
+    frame[3] = 0xA5;
+    let end = frame.len() - 2;
+    let crc = mavlink::calculate_crc(&frame[1..end], 130);
+    frame[end..].copy_from_slice(&crc.to_le_bytes());
+    assert_eq!(scan(&frame).frames.len(), 1);
+}
+
+#[test]
+fn a_longer_payload_than_known_is_a_newer_definition() {
+    let found = scan(&by_hand(0, &[9], 245, &[1, 2, 3, 4, 5], 130, &[]));
+    assert_eq!(found.frames[0].payload, [1, 2, 3, 4, 5]);
+}
+
+#[test]
+fn an_id_that_two_dialects_define_is_decided_by_the_checksum() {
+    // CRC_EXTRA of CAMERA_FEEDBACK: 52, listed in the project's reference.
+    let camera = by_hand(0, &[1], 180, &[7; 45], 52, &[]);
+    let found = scan(&camera);
+    assert_eq!(found.frames[0].name.as_deref(), Some("CAMERA_FEEDBACK"));
+    let script = fettle::wire::Definitions::builtin().by_name("SCRIPT_ITEM").unwrap();
+    let found = scan(&by_hand(0, &[1], 180, &[7; 20], script.crc_extra, &[]));
+    assert_eq!(found.frames[0].name.as_deref(), Some("SCRIPT_ITEM"));
+}
+
+#[test]
+fn an_unknown_id_counts_only_before_another_frame() {
+    let unknown = by_hand(0, &[1], 16_000_000, &[1, 2, 3], 77, &[]);
+    let good = mixed_frames(1).concat();
+    let stamp = 1_700_000_000_000_000u64.to_be_bytes().to_vec();
+
+    let found = scan(&[unknown.clone(), good.clone()].concat());
+    assert_eq!((found.integrity.frames_unknown, found.integrity.frames), (1, 1));
+    assert_eq!(found.frames[0].name, None);
+    assert_eq!(found.frames[0].payload, [1, 2, 3]);
+
+    let found = scan(&[stamp.clone(), unknown.clone(), stamp, good.clone()].concat());
+    assert_eq!((found.integrity.frames_unknown, found.integrity.bytes_skipped), (1, 0));
+
+    let found = scan(&unknown);
+    assert_eq!(found.integrity.frames_unknown, 1, "the recording ends at its end");
+
+    let found = scan(&[unknown.clone(), vec![0], good].concat());
+    assert_eq!((found.integrity.frames_unknown, found.integrity.frames), (0, 1));
+    assert_eq!(found.integrity.bytes_skipped, unknown.len() as u64 + 1);
+}
+
+#[test]
+fn an_unknown_head_never_swallows_a_good_frame() {
+    let good = mixed_frames(1).concat();
+    let mut bytes = by_hand(0, &[1], 16_000_000, &[], 77, &[])[..10].to_vec();
+    bytes[1] = good.len() as u8 - 2;
+    bytes.extend_from_slice(&good);
+    bytes.extend_from_slice(&good);
+    let found = scan(&bytes);
+    assert_eq!((found.integrity.frames, found.integrity.frames_unknown), (2, 0));
+}
+
+#[test]
+fn nothing_but_markers_takes_linear_time() {
+    for marker in [0xFD, 0xFE] {
+        let time = |len: usize| {
+            let bytes = vec![marker; len];
+            let start = std::time::Instant::now();
+            assert_eq!(scan(&bytes).integrity.frames, 0);
+            start.elapsed().as_secs_f64()
+        };
+        let (short, long) = (time(1 << 18), time(1 << 20));
+        println!("{marker:#x}: {long:.3} s for 1 MB");
+        // Four times the bytes; quadratic would be sixteen times the time.
+        assert!(long < 10.0 * short + 0.05, "{marker:#x}: {short} s, then {long} s");
+    }
+}
+
+fn noise() -> impl Strategy<Value = Vec<u8>> {
+    let byte = prop_oneof![6 => any::<u8>(), 1 => Just(0xFD), 1 => Just(0xFE), 1 => Just(0)];
+    prop::collection::vec(byte, 0..60)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 256, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn noise_between_frames_hides_none(pieces in prop::collection::vec(noise(), 13)) {
+        let frames = mixed_frames(12);
+        let mut bytes = Vec::new();
+        for (index, piece) in pieces.iter().enumerate() {
+            bytes.extend_from_slice(piece);
+            bytes.extend(frames.get(index).into_iter().flatten());
+        }
+        let clean = scan(&frames.concat());
+        let found = scan(&bytes);
+        covers_everything(&found, &bytes);
+        let known: Vec<_> = found.frames.iter().filter(|frame| frame.name.is_some()).map(content).collect();
+        let expected: Vec<_> = clean.frames.iter().map(content).collect();
+        prop_assert_eq!(known, expected);
+    }
+
+    #[test]
+    fn the_way_a_recording_is_cut_does_not_matter(
+        pieces in prop::collection::vec(noise(), 8),
+        lengths in prop::collection::vec(1usize..400, 1..20),
+        stamped in any::<bool>(),
+    ) {
+        let unknown = by_hand(0, &[1], 16_000_000, &[1, 2, 3], 77, &[]);
+        let mut bytes = Vec::new();
+        for (index, frame) in mixed_frames(24).into_iter().enumerate() {
+            bytes.extend(pieces.get(index).into_iter().flatten());
+            if stamped {
+                bytes.extend_from_slice(&(1_700_000_000_000_000 + index as u64 * 999).to_be_bytes());
+            }
+            if index % 7 == 6 {
+                bytes.extend_from_slice(&unknown);
+            }
+            bytes.extend_from_slice(&frame);
+        }
+        let whole = scan(&bytes);
+        let cut = scan_in_pieces(&bytes, &lengths);
+        prop_assert_eq!(&whole.frames, &cut.frames);
+        prop_assert_eq!(&whole.integrity, &cut.integrity);
+        covers_everything(&whole, &bytes);
+    }
+
+    #[test]
+    fn any_bytes_are_scanned_without_failure(bytes in prop::collection::vec(any::<u8>(), 0..3000)) {
+        let found = scan(&bytes);
+        covers_everything(&found, &bytes);
+    }
+}
