@@ -18,7 +18,10 @@ pub fn temporary_name(path: &Path) -> PathBuf {
 ///
 /// # Errors
 /// Whatever `write` returns, or the file system's refusal.
-pub fn write(path: &Path, write: impl FnOnce(&mut File) -> Result<(), ArchiveError>) -> Result<(), ArchiveError> {
+pub fn write(
+    path: &Path,
+    write: impl FnOnce(&mut File) -> Result<(), ArchiveError>,
+) -> Result<(), ArchiveError> {
     let folder = path.parent().unwrap_or(Path::new("."));
     fs::create_dir_all(folder).map_err(ArchiveError::io("create the folder", folder))?;
     let temporary = temporary_name(path);

@@ -14,11 +14,16 @@ pub struct FleetDir {
 
 impl FleetDir {
     /// The explicit folder, else `from_environment`, else upwards from `working`; `None` if there is none.
-    pub fn find(explicit: Option<&Path>, from_environment: Option<&Path>, working: &Path) -> Option<FleetDir> {
+    pub fn find(
+        explicit: Option<&Path>,
+        from_environment: Option<&Path>,
+        working: &Path,
+    ) -> Option<FleetDir> {
         let at = |root: &Path| FleetDir { root: root.to_owned() };
-        explicit.or(from_environment).map(at).or_else(|| {
-            working.ancestors().find(|folder| folder.join(SETTINGS).is_file()).map(at)
-        })
+        explicit
+            .or(from_environment)
+            .map(at)
+            .or_else(|| working.ancestors().find(|folder| folder.join(SETTINGS).is_file()).map(at))
     }
 
     /// `fleet.toml`.

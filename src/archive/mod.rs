@@ -73,7 +73,10 @@ impl ArchiveError {
     }
 
     /// Wraps a Parquet error with what was attempted.
-    pub fn parquet(action: &'static str, path: &Path) -> impl FnOnce(parquet::errors::ParquetError) -> ArchiveError {
+    pub fn parquet(
+        action: &'static str,
+        path: &Path,
+    ) -> impl FnOnce(parquet::errors::ParquetError) -> ArchiveError {
         let path = path.to_owned();
         move |source| ArchiveError::Parquet { action, path, source }
     }

@@ -55,7 +55,12 @@ impl RawCopy {
         let encoder = zstd::Encoder::new(file, 1)
             .and_then(|mut e| e.include_checksum(true).map(|()| e))
             .map_err(ArchiveError::io("compress into", &temporary))?;
-        Ok(RawCopy { source: source.to_owned(), temporary, encoder: Some(encoder), hasher: blake3::Hasher::new() })
+        Ok(RawCopy {
+            source: source.to_owned(),
+            temporary,
+            encoder: Some(encoder),
+            hasher: blake3::Hasher::new(),
+        })
     }
 
     /// Adds bytes.

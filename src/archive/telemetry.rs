@@ -41,7 +41,13 @@ impl TelemetryWriter {
     ///
     /// # Errors
     /// The file system's or Parquet's refusal.
-    pub fn file_under(mut self, fleet: &FleetDir, aircraft: &str, date: &str, log_id: &str) -> Result<(), ArchiveError> {
+    pub fn file_under(
+        mut self,
+        fleet: &FleetDir,
+        aircraft: &str,
+        date: &str,
+        log_id: &str,
+    ) -> Result<(), ArchiveError> {
         for (name, staged) in self.close(log_id)? {
             let path = fleet.partition(&format!("telemetry/{name}"), aircraft, date, log_id);
             atomic::publish(&staged, &path)?;
@@ -54,7 +60,12 @@ impl TelemetryWriter {
     ///
     /// # Errors
     /// The file system's or Parquet's refusal, or [`ArchiveError::Exists`] before anything is moved.
-    pub fn move_to(mut self, folder: &Path, replace: bool, log_id: &str) -> Result<Vec<String>, ArchiveError> {
+    pub fn move_to(
+        mut self,
+        folder: &Path,
+        replace: bool,
+        log_id: &str,
+    ) -> Result<Vec<String>, ArchiveError> {
         let staged = self.close(log_id)?;
         let target = |name: &str| folder.join(format!("{name}.parquet"));
         if let Some(path) = staged.iter().map(|(name, _)| target(name)).find(|p| !replace && p.exists()) {
@@ -97,7 +108,8 @@ impl TelemetryWriter {
         let path = self.path(&message.name);
         let file = File::create(&path).map_err(ArchiveError::io("create", &path))?;
         let schema = std::sync::Arc::new(schema.clone());
-        ArrowWriter::try_new(file, schema.clone(), Some(properties(&schema))).map_err(ArchiveError::parquet("begin", &path))
+        ArrowWriter::try_new(file, schema.clone(), Some(properties(&schema)))
+            .map_err(ArchiveError::parquet("begin", &path))
     }
 }
 
@@ -141,14 +153,19 @@ fn properties(schema: &Schema) -> WriterProperties {
         .set_dictionary_enabled(false);
     for field in schema.fields() {
         let (data_type, path) = match field.data_type() {
-            DataType::FixedSizeList(item, _) => {
-                (item.data_type(), ColumnPath::new(vec![field.name().clone(), "list".into(), item.name().clone()]))
-            }
+            DataType::FixedSizeList(item, _) => (
+                item.data_type(),
+                ColumnPath::new(vec![field.name().clone(), "list".into(), item.name().clone()]),
+            ),
             other => (other, ColumnPath::new(vec![field.name().clone()])),
         };
         builder = match data_type {
-            DataType::Float32 | DataType::Float64 => builder.set_column_encoding(path, Encoding::BYTE_STREAM_SPLIT),
-            DataType::Int64 | DataType::UInt64 => builder.set_column_encoding(path, Encoding::DELTA_BINARY_PACKED),
+            DataType::Float32 | DataType::Float64 => {
+                builder.set_column_encoding(path, Encoding::BYTE_STREAM_SPLIT)
+            }
+            DataType::Int64 | DataType::UInt64 => {
+                builder.set_column_encoding(path, Encoding::DELTA_BINARY_PACKED)
+            }
             DataType::Utf8 => builder.set_column_dictionary_enabled(path, true),
             _ => builder,
         };

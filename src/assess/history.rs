@@ -31,7 +31,9 @@ pub fn judge_aircraft(
         let numbers = Numbers::new(rows.iter().filter_map(|r| number(r)).collect());
         let from = earlier.len().saturating_sub(BASELINE_FLIGHTS);
         for finding in judge(&numbers, earlier.get(from..).unwrap_or_default(), airframe, limits) {
-            let at = |boot_ms: i64| flight.takeoff_utc.map(|t| Utc(t.0 + (boot_ms - flight.takeoff_boot_ms) * 1000));
+            let at = |boot_ms: i64| {
+                flight.takeoff_utc.map(|t| Utc(t.0 + (boot_ms - flight.takeoff_boot_ms) * 1000))
+            };
             findings.push(FindingRow {
                 finding_id: short_id(&[&flight.flight_id, finding.kind, &finding.subject]),
                 flight_id: flight.flight_id.clone(),

@@ -81,12 +81,8 @@ pub fn assess(recording: &Recording, log_id: &str, path: &Path, fleet: &Fleet) -
         flights.iter().filter(|f: &&FlightRow| f.aircraft == *name).map(|f| f.airtime_ms).sum()
     };
     // One log is filed under one aircraft: the one that flew most, the first among equals.
-    let aircraft = names
-        .iter()
-        .rev()
-        .max_by_key(|name| airtime_ms(name))
-        .cloned()
-        .unwrap_or_else(|| "none".to_owned());
+    let aircraft =
+        names.iter().rev().max_by_key(|name| airtime_ms(name)).cloned().unwrap_or_else(|| "none".to_owned());
     let log = log_row(recording, log_id, path, aircraft);
     let first = flights.iter().filter_map(|f| f.takeoff_utc).min().or(log.start_utc);
     let date = first.map_or_else(|| "unknown".to_owned(), date_of);
@@ -135,8 +131,11 @@ fn log_row(recording: &Recording, log_id: &str, path: &Path, aircraft: String) -
         .iter()
         .map(|s| json!({"system_id": s.system_id, "component_id": s.component_id, "frames": s.frames}))
         .collect();
-    let messages: Vec<_> =
-        recording.messages.iter().map(|(name, id, count)| json!({"name": name, "id": id, "count": count})).collect();
+    let messages: Vec<_> = recording
+        .messages
+        .iter()
+        .map(|(name, id, count)| json!({"name": name, "id": id, "count": count}))
+        .collect();
     LogRow {
         log_id: log_id.to_owned(),
         aircraft,
@@ -180,7 +179,10 @@ pub fn date_of(utc: Utc) -> String {
 /// A name that stays the same for the same hardware.
 fn provisional(identity: &Identity) -> String {
     match &identity.autopilot_uid {
-        Some(uid) => format!("unnamed-{}", uid.chars().rev().take(6).collect::<Vec<_>>().iter().rev().collect::<String>()),
+        Some(uid) => format!(
+            "unnamed-{}",
+            uid.chars().rev().take(6).collect::<Vec<_>>().iter().rev().collect::<String>()
+        ),
         None => format!("unnamed-system-{}", identity.system_id),
     }
 }

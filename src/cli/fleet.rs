@@ -6,7 +6,8 @@ use crate::fleet::Fleet;
 use std::path::Path;
 
 fn find(explicit: Option<&Path>) -> Result<Option<FleetDir>, Failure> {
-    let working = std::env::current_dir().map_err(|e| Failure(format!("cannot tell the working folder: {e}")))?;
+    let working =
+        std::env::current_dir().map_err(|e| Failure(format!("cannot tell the working folder: {e}")))?;
     let environment = std::env::var_os("FETTLE_FLEET").filter(|v| !v.is_empty());
     Ok(FleetDir::find(explicit, environment.as_deref().map(Path::new), &working))
 }
@@ -14,7 +15,11 @@ fn find(explicit: Option<&Path>) -> Result<Option<FleetDir>, Failure> {
 fn read(dir: &FleetDir) -> Result<Fleet, Failure> {
     let path = dir.settings();
     let text = std::fs::read_to_string(&path).map_err(|e| {
-        Failure(format!("cannot read {}: {e}; `fettle init {}` makes one", path.display(), dir.root.display()))
+        Failure(format!(
+            "cannot read {}: {e}; `fettle init {}` makes one",
+            path.display(),
+            dir.root.display()
+        ))
     })?;
     Fleet::parse(&text).map_err(|errors| {
         let lines: Vec<String> = errors.iter().map(|e| format!("{}:{e}", path.display())).collect();

@@ -128,8 +128,10 @@ fn import_one(
     telemetry.file_under(dir, aircraft, date, &log_id)?;
     let names: BTreeSet<&str> = assessment.flights.iter().map(|f| f.aircraft.as_str()).collect();
     for name in names {
-        let flights: Vec<FlightRow> = assessment.flights.iter().filter(|f| f.aircraft == name).cloned().collect();
-        let measures: Vec<MeasureRow> = assessment.measures.iter().filter(|m| m.aircraft == name).cloned().collect();
+        let flights: Vec<FlightRow> =
+            assessment.flights.iter().filter(|f| f.aircraft == name).cloned().collect();
+        let measures: Vec<MeasureRow> =
+            assessment.measures.iter().filter(|m| m.aircraft == name).cloned().collect();
         catalogue::write(&dir.partition("measures", name, date, &log_id), &measures)?;
         catalogue::write(&dir.partition("flights", name, date, &log_id), &flights)?;
     }

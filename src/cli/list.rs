@@ -18,7 +18,12 @@ fn selected(options: &List) -> Result<(Vec<FlightRow>, crate::archive::layout::F
         None => !dated,
     });
     flights.sort_by(|a, b| {
-        (&a.aircraft, a.takeoff_utc, &a.log_id, a.ordinal).cmp(&(&b.aircraft, b.takeoff_utc, &b.log_id, b.ordinal))
+        (&a.aircraft, a.takeoff_utc, &a.log_id, a.ordinal).cmp(&(
+            &b.aircraft,
+            b.takeoff_utc,
+            &b.log_id,
+            b.ordinal,
+        ))
     });
     Ok((flights, dir))
 }
@@ -63,7 +68,11 @@ pub fn findings(options: &List, output: &mut Output) -> Result<Outcome, Failure>
         output.answer("no flights, so nothing was judged; `fettle import PATH` reads a card\n");
     } else {
         output.answer(&text::findings(&findings, &flights));
-        output.answer(&format!("{} finding(s) over {} flight(s). {CAUTION}\n", findings.len(), flights.len()));
+        output.answer(&format!(
+            "{} finding(s) over {} flight(s). {CAUTION}\n",
+            findings.len(),
+            flights.len()
+        ));
     }
     Ok(if import::reached(&findings, options.fail_on) { Outcome::Found } else { Outcome::Done })
 }

@@ -8,8 +8,8 @@
 //! - [`init`], [`import`], [`read`], [`list`], [`tables`]: the commands
 
 pub mod args;
-pub mod fleet;
 pub mod find;
+pub mod fleet;
 pub mod import;
 pub mod init;
 pub mod list;

@@ -201,8 +201,12 @@ mod tests {
 
     #[test]
     fn another_clock_in_time_usec_does_not_move_the_boot_clock() {
-        let stamps =
-            [Stamp::BootMs(10_000), Stamp::Micros(900_000_000), Stamp::Micros(0), Stamp::Micros(1_700_000_000_000_000)];
+        let stamps = [
+            Stamp::BootMs(10_000),
+            Stamp::Micros(900_000_000),
+            Stamp::Micros(0),
+            Stamp::Micros(1_700_000_000_000_000),
+        ];
         assert!(place_all(&stamps).iter().all(|p| *p == (0, 10_000)));
         assert_eq!(place_all(&[Stamp::BootMs(10_000), Stamp::Micros(10_020_000)])[1], (0, 10_020));
     }

@@ -116,7 +116,11 @@ mod tests {
         let mut votes = UtcVotes::default();
         let boot_unix_us = 1_790_000_000_000_000u64;
         for ms in (0..20_000i64).step_by(1000) {
-            let unix = if ms < 4000 { 315_964_800_000_000 + ms as u64 * 1000 } else { boot_unix_us + ms as u64 * 1000 };
+            let unix = if ms < 4000 {
+                315_964_800_000_000 + ms as u64 * 1000
+            } else {
+                boot_unix_us + ms as u64 * 1000
+            };
             votes.vote(UtcSource::SystemTime, unix, ms);
             votes.vote(UtcSource::Capture, boot_unix_us + 7_200_000_000 + ms as u64 * 1000, ms);
         }

@@ -42,4 +42,5 @@ pub const YAW: &[&str] = &[
 ];
 
 /// The centre of gravity moved.
-pub const BALANCE: &[&str] = &["payload and battery position against the usual place", "mounts and rails that may have slipped"];
+pub const BALANCE: &[&str] =
+    &["payload and battery position against the usual place", "mounts and rails that may have slipped"];

@@ -29,10 +29,14 @@ impl Limit {
 
     /// The most urgent step that `value` passes, and that step's limit.
     pub fn passed(&self, value: f64) -> Option<(Severity, f64)> {
-        [(Severity::Warning, self.warning), (Severity::Caution, self.caution), (Severity::Advisory, self.advisory)]
-            .into_iter()
-            .filter_map(|(severity, limit)| Some((severity, limit?)))
-            .find(|(_, limit)| if self.below { value < *limit } else { value > *limit })
+        [
+            (Severity::Warning, self.warning),
+            (Severity::Caution, self.caution),
+            (Severity::Advisory, self.advisory),
+        ]
+        .into_iter()
+        .filter_map(|(severity, limit)| Some((severity, limit?)))
+        .find(|(_, limit)| if self.below { value < *limit } else { value > *limit })
     }
 }
 

@@ -93,15 +93,18 @@ pub struct Finding {
 }
 
 /// Judges one flight. `earlier` are the same aircraft's earlier flights, oldest first.
-pub fn judge(flight: &Numbers, earlier: &[Numbers], airframe: Option<&Airframe>, limits: &Limits) -> Vec<Finding> {
+pub fn judge(
+    flight: &Numbers,
+    earlier: &[Numbers],
+    airframe: Option<&Airframe>,
+    limits: &Limits,
+) -> Vec<Finding> {
     let mut findings = vibration::judge(flight, earlier, limits);
     if let Some(airframe) = airframe {
         findings.extend(motor::judge(flight, earlier, airframe, limits));
         findings.extend(yaw::judge(flight, limits));
     }
-    findings.sort_by(|a, b| {
-        (b.severity, a.kind, &a.subject).cmp(&(a.severity, b.kind, &b.subject))
-    });
+    findings.sort_by(|a, b| (b.severity, a.kind, &a.subject).cmp(&(a.severity, b.kind, &b.subject)));
     findings
 }
 
@@ -111,7 +114,8 @@ pub fn normal_cdf(z: f64) -> f64 {
     let x = z.abs() / std::f64::consts::SQRT_2;
     let t = 1.0 / (1.0 + 0.327_591_1 * x);
     let poly = t
-        * (0.254_829_592 + t * (-0.284_496_736 + t * (1.421_413_741 + t * (-1.453_152_027 + t * 1.061_405_429))));
+        * (0.254_829_592
+            + t * (-0.284_496_736 + t * (1.421_413_741 + t * (-1.453_152_027 + t * 1.061_405_429))));
     let upper = 0.5 * poly * (-x * x).exp();
     if z >= 0.0 { 1.0 - upper } else { upper }
 }

@@ -40,7 +40,8 @@ fn torque(flight: &Numbers, airframe: &Airframe, limits: &Limits) -> Vec<Finding
         let ratio = flight.get("motor_torque_index", position, "ratio")?;
         let z = flight.get("motor_torque_index", position, "modified_z")?;
         let (severity, limit) = limits.motor_torque_ratio.passed(ratio.value)?;
-        let error = flight.get("motor_torque_index", position, "ratio_standard_error").map_or(0.02, |e| e.value);
+        let error =
+            flight.get("motor_torque_index", position, "ratio_standard_error").map_or(0.02, |e| e.value);
         (z.value > SIBLING_CUT).then(|| Finding {
             kind: "motor_drag",
             subject: position.to_owned(),
@@ -106,24 +107,33 @@ fn explanation(explained: &Explanations) -> String {
     clause
 }
 
-fn changed(flight: &Numbers, change: Change, flights: usize, airframe: &Airframe, limits: &Limits) -> Option<Finding> {
+fn changed(
+    flight: &Numbers,
+    change: Change,
+    flights: usize,
+    airframe: &Airframe,
+    limits: &Limits,
+) -> Option<Finding> {
     let at = flight.all("motor_output", "mean").next()?;
     let span = |n: &Number| (n.start_ms, n.end_ms);
     let (start_ms, end_ms) = span(at);
-    let blank = |kind, subject: &str, severity, value, unit, limit, confidence, summary, inspect: &[&'static str]| Finding {
-        kind,
-        subject: subject.to_owned(),
-        severity,
-        value,
-        unit,
-        limit,
-        baseline: Some(0.0),
-        confidence,
-        start_ms,
-        end_ms,
-        summary,
-        inspect: inspect.to_vec(),
-    };
+    let blank =
+        |kind, subject: &str, severity, value, unit, limit, confidence, summary, inspect: &[&'static str]| {
+            Finding {
+                kind,
+                subject: subject.to_owned(),
+                severity,
+                value,
+                unit,
+                limit,
+                baseline: Some(0.0),
+                confidence,
+                start_ms,
+                end_ms,
+                summary,
+                inspect: inspect.to_vec(),
+            }
+        };
     match change {
         Change::Motor { index, loss, confidence } => {
             let motor = airframe.motors.get(index)?;
@@ -135,7 +145,17 @@ fn changed(flight: &Numbers, change: Change, flights: usize, airframe: &Airframe
                 100.0 * loss
             );
             let kind = "motor_thrust_loss";
-            Some(blank(kind, &motor.position, severity, loss, "fraction", Some(limit), confidence, summary, MOTOR_THRUST))
+            Some(blank(
+                kind,
+                &motor.position,
+                severity,
+                loss,
+                "fraction",
+                Some(limit),
+                confidence,
+                summary,
+                MOTOR_THRUST,
+            ))
         }
         Change::YawShift { fraction, one_boom_deg } => {
             let (severity, limit) = limits.yaw_bias_change.passed(fraction.abs())?;
@@ -146,7 +166,17 @@ fn changed(flight: &Numbers, change: Change, flights: usize, airframe: &Airframe
                 one_boom_deg.abs()
             );
             let limit = Some(limit.copysign(fraction));
-            Some(blank("yaw_bias_change", "aircraft", severity, fraction, "fraction", limit, 0.95, summary, YAW))
+            Some(blank(
+                "yaw_bias_change",
+                "aircraft",
+                severity,
+                fraction,
+                "fraction",
+                limit,
+                0.95,
+                summary,
+                YAW,
+            ))
         }
         Change::CgShift { forward_mm, right_mm } => {
             let moved = forward_mm.hypot(right_mm);
@@ -161,7 +191,17 @@ fn changed(flight: &Numbers, change: Change, flights: usize, airframe: &Airframe
                 if right_mm >= 0.0 { "right" } else { "left" }
             );
             let severity = Severity::Advisory;
-            Some(blank("balance_change", "aircraft", severity, moved, "mm", Some(CG_SHIFT_MM), 0.9, summary, BALANCE))
+            Some(blank(
+                "balance_change",
+                "aircraft",
+                severity,
+                moved,
+                "mm",
+                Some(CG_SHIFT_MM),
+                0.9,
+                summary,
+                BALANCE,
+            ))
         }
         Change::Unclear { .. } | Change::None => None,
     }

@@ -52,7 +52,8 @@ pub fn judge(flight: &Numbers, earlier: &[Numbers], limits: &Limits) -> Vec<Find
     rises.sort_by(|a, b| b.severity.cmp(&a.severity).then(ratio(b).total_cmp(&ratio(a))));
     if let Some(mut first) = (!rises.is_empty()).then(|| rises.remove(0)) {
         if !rises.is_empty() {
-            let others: Vec<String> = rises.iter().map(|r| format!("{} {:.1} times", r.subject, ratio(r))).collect();
+            let others: Vec<String> =
+                rises.iter().map(|r| format!("{} {:.1} times", r.subject, ratio(r))).collect();
             first.summary.push_str(&format!("; also {}", others.join(", ")));
         }
         findings.push(first);

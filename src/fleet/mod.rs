@@ -1,1 +1,111 @@
-//! (to come)
+//! `fleet.toml`: aircraft, geometry, outputs, limits and inspection tasks, as written by hand.
+//!
+//! - [`document`]: spanned TOML, errors with line, column and the nearest valid key
+//! - [`parse`]: the document's meaning
+//! - [`recognise`]: which aircraft a log belongs to
+//!
+//! Strict: unknown keys and impossible values are errors, all of them reported at once.
+
+pub mod document;
+pub mod parse;
+pub mod recognise;
+
+use crate::airframe::Airframe;
+use crate::finding::Limits;
+pub use document::FleetError;
+pub use recognise::{Identity, Recognition};
+
+/// What `fleet.toml` says.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Fleet {
+    /// Name of the fleet.
+    pub name: String,
+    /// The aircraft, in the file's order.
+    pub aircraft: Vec<Aircraft>,
+    /// Inspection tasks.
+    pub tasks: Vec<Task>,
+    /// Limits, with the defaults where the file is silent.
+    pub limits: Limits,
+}
+
+/// One aircraft.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Aircraft {
+    /// Its name: also a folder name in the archive.
+    pub name: String,
+    /// How its logs are told from others'.
+    pub recognise: Recognise,
+    /// Geometry and outputs; `None` if the file does not map motors to outputs.
+    pub airframe: Option<Airframe>,
+}
+
+/// How an aircraft's logs are told from others'.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Recognise {
+    /// Hardware identity from AUTOPILOT_VERSION, `0x` and lower-case digits without leading zeros.
+    pub autopilot_uid: Option<String>,
+    /// MAVLink system id.
+    pub system_id: Option<u32>,
+    /// Path patterns with `*` and `**`.
+    pub paths: Vec<String>,
+}
+
+/// An inspection task.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Task {
+    /// What to inspect.
+    pub name: String,
+    /// Kind of component.
+    pub applies_to: String,
+    /// Due after; whichever comes first.
+    pub every: Interval,
+    /// May be late by.
+    pub tolerance: Interval,
+}
+
+/// Any of flight hours, flights, days.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Interval {
+    /// Flight hours.
+    pub flight_hours: Option<f64>,
+    /// Flights.
+    pub flights: Option<f64>,
+    /// Days.
+    pub days: Option<f64>,
+}
+
+impl Fleet {
+    /// Reads the text of a `fleet.toml`.
+    ///
+    /// # Errors
+    /// Everything that is wrong with it, in the order of the file.
+    pub fn parse(text: &str) -> Result<Fleet, Vec<FleetError>> {
+        parse::fleet(text)
+    }
+
+    /// The text that a new fleet begins with.
+    pub fn starter(name: &str) -> String {
+        format!(
+            "# The fleet: its aircraft, limits and inspection tasks. Read by every fettle command.\n\
+             [fleet]\nname = {}\n{}",
+            toml_text(name),
+            include_str!("starter.toml")
+        )
+    }
+}
+
+fn toml_text(text: &str) -> String {
+    let escaped: String = text
+        .chars()
+        .map(|c| match c {
+            '"' => "\\\"".to_owned(),
+            '\\' => "\\\\".to_owned(),
+            c if c.is_control() => format!("\\u{:04X}", u32::from(c)),
+            c => c.to_string(),
+        })
+        .collect();
+    format!("\"{escaped}\"")
+}
+
+#[cfg(test)]
+mod tests;

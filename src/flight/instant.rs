@@ -71,7 +71,8 @@ fn climb_start(motion: &[Motion], window: Window) -> Option<(i64, i64, i64)> {
         motion[*i].time_ms >= window.from_ms && run.iter().all(above)
     })?;
     let mut first = cleared;
-    while first > 0 && motion[first - 1].climb_m_s > MOVING_M_S && motion[first - 1].time_ms >= window.from_ms {
+    while first > 0 && motion[first - 1].climb_m_s > MOVING_M_S && motion[first - 1].time_ms >= window.from_ms
+    {
         first -= 1;
     }
     let before = first.checked_sub(1).map(|i| &motion[i]);

@@ -114,7 +114,9 @@ fn from_flight_information(signals: &Signals, traces: &Traces) -> Option<Vec<Spa
                     to_ms: takeoff + LIFTOFF_REPORT_LAG_MS,
                 }),
                 touchdown: match landing {
-                    Some(landing) => Some(Window { from_ms: landing - LANDING_REPORT_LAG_MS, to_ms: landing }),
+                    Some(landing) => {
+                        Some(Window { from_ms: landing - LANDING_REPORT_LAG_MS, to_ms: landing })
+                    }
                     None => disarmed_after(traces, takeoff),
                 },
             })
@@ -139,7 +141,9 @@ fn inferred(traces: &Traces) -> Vec<Span> {
         let carrying = effort.is_none_or(|e| e >= traces.low());
         match state {
             None => {
-                if !armed || idle || (effort.is_none() && motion.climb_m_s.abs() < 0.1 && motion.height_m - base_m < 0.3)
+                if !armed
+                    || idle
+                    || (effort.is_none() && motion.climb_m_s.abs() < 0.1 && motion.height_m - base_m < 0.3)
                 {
                     // The origin follows the barometer's drift until the outputs rise.
                     base_m += 0.3 * (motion.height_m - base_m);
@@ -148,8 +152,11 @@ fn inferred(traces: &Traces) -> Vec<Span> {
                 } else {
                     let up = motion.height_m - base_m > CLEAR_M;
                     clear = if armed && carrying && up { clear + 1 } else { 0 };
-                    if clear >= 2 || (clear == 1 && motion.climb_m_s > 0.5 && motion.height_m - base_m > 2.0 * CLEAR_M) {
-                        state = Some(Some(Window { from_ms: grounded_ms.min(now_ms - 1_000), to_ms: now_ms }));
+                    if clear >= 2
+                        || (clear == 1 && motion.climb_m_s > 0.5 && motion.height_m - base_m > 2.0 * CLEAR_M)
+                    {
+                        state =
+                            Some(Some(Window { from_ms: grounded_ms.min(now_ms - 1_000), to_ms: now_ms }));
                         still_since = None;
                         low_since = None;
                     }
@@ -159,7 +166,9 @@ fn inferred(traces: &Traces) -> Vec<Span> {
                 low_since = if idle { low_since.or(Some(now_ms)) } else { None };
                 let still = motion.climb_m_s.abs() < 0.15 && effort.is_none_or(|e| e < traces.high());
                 still_since = match still_since {
-                    Some((since, height)) if still && (motion.height_m - height).abs() < 0.3 => Some((since, height)),
+                    Some((since, height)) if still && (motion.height_m - height).abs() < 0.3 => {
+                        Some((since, height))
+                    }
                     _ if still => Some((now_ms, motion.height_m)),
                     _ => None,
                 };

@@ -236,8 +236,11 @@ fn effort(signals: &Signals, motor_outputs: Option<&[u8]>) -> Vec<Effort> {
         .outputs
         .iter()
         .filter_map(|s| {
-            let pulses: Vec<f64> =
-                channels.iter().filter_map(|c| s.value.pulse_us(*c)).map(|p| (f64::from(p) - 1000.0) / 1000.0).collect();
+            let pulses: Vec<f64> = channels
+                .iter()
+                .filter_map(|c| s.value.pulse_us(*c))
+                .map(|p| (f64::from(p) - 1000.0) / 1000.0)
+                .collect();
             let level = pulses.iter().sum::<f64>() / pulses.len() as f64;
             (!pulses.is_empty()).then_some(Effort { time_ms: s.earliest_ms, level })
         })

@@ -198,7 +198,11 @@ fn notes(integrity: &Integrity, vehicles: &[Vehicle]) -> Vec<String> {
     }
     for vehicle in vehicles {
         if vehicle.boots.len() > 1 {
-            notes.push(format!("system {} booted {} times in this log", vehicle.system_id, vehicle.boots.len()));
+            notes.push(format!(
+                "system {} booted {} times in this log",
+                vehicle.system_id,
+                vehicle.boots.len()
+            ));
         }
         if vehicle.boots.iter().any(|b| b.utc.is_none()) {
             notes.push(format!("system {}: the log gives no UTC for a boot session", vehicle.system_id));
@@ -244,7 +248,9 @@ impl State<'_> {
                 boot_ms_latest: placed.and_then(|p| p.latest_ms),
             };
             let row = tables.append(frame, times, sink)?;
-            if let (Some(Placed { latest_ms: None, .. }), Some(sender)) = (placed, self.senders.get_mut(waits_on)) {
+            if let (Some(Placed { latest_ms: None, .. }), Some(sender)) =
+                (placed, self.senders.get_mut(waits_on))
+            {
                 if sender.pending.len() >= MAX_PENDING {
                     sender.pending.clear();
                 }
@@ -263,7 +269,8 @@ impl State<'_> {
             }
         }
         if std::mem::take(&mut sender.signals_pending)
-            && let Some(boot) = sender.vehicle.and_then(|v| self.vehicles.get_mut(v)?.vehicle.boots.last_mut())
+            && let Some(boot) =
+                sender.vehicle.and_then(|v| self.vehicles.get_mut(v)?.vehicle.boots.last_mut())
         {
             boot.signals.resolve(latest_ms);
         }
@@ -285,7 +292,8 @@ impl State<'_> {
         if let Some((version, uid, uid2)) = self.slots.autopilot_version
             && slot == version
         {
-            state.vehicle.autopilot_uid = uid_text(frame.payload, uid, uid2).or(state.vehicle.autopilot_uid.take());
+            state.vehicle.autopilot_uid =
+                uid_text(frame.payload, uid, uid2).or(state.vehicle.autopilot_uid.take());
         }
         let Some(placed) = placed else { return };
         while state.vehicle.boots.len() <= usize::from(placed.boot) {
@@ -311,7 +319,8 @@ impl State<'_> {
     }
 
     fn sender(&mut self, frame: &Frame<'_>) -> usize {
-        let is = |s: &Sender| s.count.system_id == frame.system_id && s.count.component_id == frame.component_id;
+        let is =
+            |s: &Sender| s.count.system_id == frame.system_id && s.count.component_id == frame.component_id;
         let known = match self.senders.get(self.last_sender) {
             Some(sender) if is(sender) => Some(self.last_sender),
             _ => self.senders.iter().position(is),

@@ -9,7 +9,8 @@ use comfy_table::{CellAlignment, Table};
 /// Removes control and bidirectional characters from text that came out of a log or a path.
 pub fn plain(text: &str) -> String {
     let hidden = |c: char| {
-        c.is_control() || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+        c.is_control()
+            || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
     };
     text.chars().map(|c| if hidden(c) { '\u{fffd}' } else { c }).collect()
 }
@@ -30,7 +31,7 @@ fn instant(utc: Option<Utc>) -> String {
 
 fn aligned(header: &[&str], right: &[usize], rows: Vec<Vec<String>>) -> String {
     let mut table = Table::new();
-    table.load_preset(comfy_table::presets::NOTHING);
+    table.load_style(comfy_table::presets::NOTHING);
     table.set_header(header.to_vec());
     for row in rows {
         table.add_row(row);
@@ -87,9 +88,14 @@ pub fn totals(rows: &[FlightRow]) -> String {
 /// Findings, most urgent first, each with what to inspect.
 pub fn findings(rows: &[FindingRow], flights: &[FlightRow]) -> String {
     let mut order: Vec<&FindingRow> = rows.iter().collect();
-    let takeoff = |f: &FindingRow| flights.iter().find(|l| l.flight_id == f.flight_id).and_then(|l| l.takeoff_utc);
+    let takeoff =
+        |f: &FindingRow| flights.iter().find(|l| l.flight_id == f.flight_id).and_then(|l| l.takeoff_utc);
     order.sort_by_key(|f| {
-        (std::cmp::Reverse(Severity::from_word(&f.severity)), f.aircraft.clone(), std::cmp::Reverse(takeoff(f)))
+        (
+            std::cmp::Reverse(Severity::from_word(&f.severity)),
+            f.aircraft.clone(),
+            std::cmp::Reverse(takeoff(f)),
+        )
     });
     let mut text = String::new();
     for finding in order {

@@ -2,8 +2,8 @@
 //! definitions, then every frame is read at fixed offsets.
 
 use super::{
-    Altitude, Attitude, EscReading, FlightInformation, GlobalPosition, Heartbeat, Hud, Imu, ImuSource, Landed,
-    LocalPosition, Sample, ServoOutputs, Signals, Vibration,
+    Altitude, Attitude, EscReading, FlightInformation, GlobalPosition, Heartbeat, Hud, Imu, ImuSource,
+    Landed, LocalPosition, Sample, ServoOutputs, Signals, Vibration,
 };
 use crate::clock::Stamp;
 use crate::wire::payload::{f32_at, i16_at, i32_at, u8_at, u16_at, u32_at, u64_at};
@@ -68,7 +68,11 @@ const WANTED: [(&str, Kind, &[&str]); 20] = [
     ),
     ("SERVO_OUTPUT_RAW", Kind::ServoOutputRaw, &["servo1_raw", "servo9_raw", "port"]),
     ("ATTITUDE", Kind::Attitude, &["roll"]),
-    ("GLOBAL_POSITION_INT", Kind::GlobalPositionInt, &["lat", "lon", "alt", "relative_alt", "vx", "vy", "vz"]),
+    (
+        "GLOBAL_POSITION_INT",
+        Kind::GlobalPositionInt,
+        &["lat", "lon", "alt", "relative_alt", "vx", "vy", "vz"],
+    ),
     ("LOCAL_POSITION_NED", Kind::LocalPositionNed, &["x"]),
     ("VFR_HUD", Kind::VfrHud, &["alt", "climb", "groundspeed", "throttle"]),
     ("ALTITUDE", Kind::Altitude, &["altitude_monotonic", "altitude_relative"]),
@@ -127,14 +131,23 @@ impl Reader {
     /// True if the frame is a heartbeat of an autopilot, not of a ground station, radio or gimbal.
     pub fn is_autopilot_heartbeat(&self, slot: usize, payload: &[u8]) -> bool {
         let Some(plan) = self.plans.get(slot) else { return false };
-        let (Some(Kind::Heartbeat), [mav_type, autopilot, ..]) = (plan.kind, plan.at.as_slice()) else { return false };
+        let (Some(Kind::Heartbeat), [mav_type, autopilot, ..]) = (plan.kind, plan.at.as_slice()) else {
+            return false;
+        };
         u8_at(payload, *autopilot) != NOT_AN_AUTOPILOT && u8_at(payload, *mav_type) != GROUND_STATION
     }
 
     /// Adds what `frame` says to `signals`; `latest_ms` is `i64::MAX` until the next stamp is known.
     ///
     /// `temperature_degc` remembers ESC_INFO between calls, one entry an ESC.
-    pub fn collect(&self, frame: &Frame<'_>, slot: usize, times: (i64, i64), into: &mut Signals, temperature_degc: &mut [f32; 32]) {
+    pub fn collect(
+        &self,
+        frame: &Frame<'_>,
+        slot: usize,
+        times: (i64, i64),
+        into: &mut Signals,
+        temperature_degc: &mut [f32; 32],
+    ) {
         let Some(plan) = self.plans.get(slot) else { return };
         let (Some(kind), at, p) = (plan.kind, plan.at.as_slice(), frame.payload) else { return };
         let off = |i: usize| at.get(i).copied().unwrap_or(usize::MAX);
@@ -171,7 +184,9 @@ impl Reader {
                 push!(landed, landed);
             }
             Kind::FlightInformation => {
-                let micros = |i| Some(u64_at(p, off(i))).filter(|us| *us != 0).and_then(|us| i64::try_from(us / 1000).ok());
+                let micros = |i| {
+                    Some(u64_at(p, off(i))).filter(|us| *us != 0).and_then(|us| i64::try_from(us / 1000).ok())
+                };
                 push!(
                     flight_information,
                     FlightInformation {
@@ -194,7 +209,14 @@ impl Reader {
                 let f = |i: usize| f32_at(p, off(0) + 4 * i);
                 push!(
                     attitude,
-                    Attitude { roll: f(0), pitch: f(1), yaw: f(2), rollspeed: f(3), pitchspeed: f(4), yawspeed: f(5) }
+                    Attitude {
+                        roll: f(0),
+                        pitch: f(1),
+                        yaw: f(2),
+                        rollspeed: f(3),
+                        pitchspeed: f(4),
+                        yawspeed: f(5)
+                    }
                 );
             }
             Kind::GlobalPositionInt => {
@@ -214,7 +236,10 @@ impl Reader {
             }
             Kind::LocalPositionNed => {
                 let f = |i: usize| f32_at(p, off(0) + 4 * i);
-                push!(local_position, LocalPosition { x: f(0), y: f(1), z: f(2), vx: f(3), vy: f(4), vz: f(5) });
+                push!(
+                    local_position,
+                    LocalPosition { x: f(0), y: f(1), z: f(2), vx: f(3), vy: f(4), vz: f(5) }
+                );
             }
             Kind::VfrHud => push!(
                 hud,
@@ -233,8 +258,9 @@ impl Reader {
                 push!(imu, Imu { source: ImuSource::HighRes, id: u8_at(p, off(1)), accel_m_s2 });
             }
             Kind::ScaledImu(id) => {
-                let accel_m_s2 =
-                    std::array::from_fn(|i| f32::from(i16_at(p, off(0) + 2 * i)) / 1000.0 * STANDARD_GRAVITY_M_S2);
+                let accel_m_s2 = std::array::from_fn(|i| {
+                    f32::from(i16_at(p, off(0) + 2 * i)) / 1000.0 * STANDARD_GRAVITY_M_S2
+                });
                 push!(imu, Imu { source: ImuSource::Scaled, id, accel_m_s2 });
             }
             Kind::Vibration => push!(
