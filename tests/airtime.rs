@@ -1,0 +1,161 @@
+//! Flights and airtime of simulated logs against the simulator's stated truth. The simulator shares no
+//! code with the reader and encodes with the independent crate `mavlink`.
+#![cfg(feature = "simulator")]
+
+mod common;
+
+use fettle::flight::{Evidence, Flight, segment};
+use fettle::recording::Recording;
+use fettle::simulator::{Frame, Scenario, Sortie, Streams, TrueFlight, simulate};
+
+const FRAMES: [Frame; 3] = [Frame::QuadX, Frame::HexaX, Frame::OctoX];
+
+/// Flights of one system, by boot session.
+fn flights(recording: &Recording, system_id: u32, outputs: Option<&[u8]>) -> Vec<(usize, Flight)> {
+    recording
+        .vehicles
+        .iter()
+        .filter(|v| v.system_id == system_id)
+        .flat_map(|v| v.boots.iter().enumerate())
+        .flat_map(|(boot, s)| segment(&s.signals, outputs, s.lag_ms).into_iter().map(move |f| (boot, f)))
+        .collect()
+}
+
+/// One found flight may hold several true ones: a touch-and-go.
+fn check(case: &str, found: &[(usize, Flight)], truth: &[TrueFlight], tolerance_ms: f64) -> Vec<(f64, f64)> {
+    let mut errors = Vec::new();
+    let mut true_flights = truth.iter();
+    for (_, flight) in found {
+        let landings = (flight.landings as usize).max(1);
+        let parts: Vec<&TrueFlight> = true_flights.by_ref().take(landings).collect();
+        assert_eq!(parts.len(), landings, "{case}: more landings found than there were");
+        let (first, last) = (parts[0], parts[parts.len() - 1]);
+        let airtime: f64 = parts.iter().map(|p| p.touchdown_boot_ms - p.takeoff_boot_ms).sum();
+        let up = flight.takeoff.best_ms as f64 - first.takeoff_boot_ms;
+        let down = flight.touchdown.best_ms as f64 - last.touchdown_boot_ms;
+        errors.push((up, down));
+        let error = flight.airtime_ms as f64 - airtime;
+        assert!(error.abs() <= tolerance_ms, "{case}: airtime is off by {error:.0} ms (liftoff {up:.0}, touchdown {down:.0})");
+        let (low, high) = flight.airtime_bounds_ms;
+        assert!(low as f64 <= airtime && airtime <= high as f64, "{case}: {airtime} ms outside {low}..{high} ms");
+        for (name, bound, time_ms) in
+            [("liftoff", flight.takeoff, first.takeoff_boot_ms), ("touchdown", flight.touchdown, last.touchdown_boot_ms)]
+        {
+            assert!(
+                bound.earliest_ms as f64 <= time_ms && time_ms <= bound.latest_ms as f64,
+                "{case}: {name} {time_ms} outside {}..{}",
+                bound.earliest_ms,
+                bound.latest_ms
+            );
+        }
+    }
+    assert_eq!(true_flights.count(), 0, "{case}: flights missed");
+    errors
+}
+
+fn all(streams: Streams, evidence: Evidence, tolerance_ms: f64) {
+    let mut errors = Vec::new();
+    for frame in FRAMES {
+        for seed in 0..7 {
+            let scenario = Scenario::new(frame, 100 + seed).with_flights(2).with_streams(streams);
+            let log = simulate(&scenario);
+            let (recording, _) = common::record(&log.bytes, 100_000);
+            let found = flights(&recording, 1, None);
+            let case = format!("{frame:?} seed {seed}");
+            assert!(found.iter().all(|f| f.1.evidence == evidence && f.1.complete), "{case}");
+            errors.extend(check(&case, &found, &log.truth.flights, tolerance_ms));
+        }
+    }
+    let mean = |pick: fn(&(f64, f64)) -> f64| errors.iter().map(pick).sum::<f64>() / errors.len() as f64;
+    println!("{} flights, mean error: liftoff {:.0} ms, touchdown {:.0} ms", errors.len(), mean(|e| e.0), mean(|e| e.1));
+}
+
+#[test]
+fn with_a_landed_state_airtime_is_within_three_tenths() {
+    all(Streams::FULL, Evidence::LandedState, 300.0);
+}
+
+#[test]
+fn without_a_landed_state_airtime_is_within_a_second() {
+    let streams = Streams { extended_sys_state: 0.0, ..Streams::FULL };
+    all(streams, Evidence::Inferred, 1000.0);
+}
+
+#[test]
+fn from_heartbeat_outputs_and_display_alone_airtime_is_within_a_second() {
+    all(Streams::MINIMAL, Evidence::Inferred, 1000.0);
+}
+
+#[test]
+fn a_spool_up_without_lift_counts_nothing() {
+    for streams in [Streams::FULL, Streams::MINIMAL] {
+        let sorties = [Sortie::SpoolUp, Sortie::Flight, Sortie::SpoolUp];
+        let log = simulate(&Scenario::new(Frame::HexaX, 3).with_sorties(&sorties).with_streams(streams));
+        let (recording, _) = common::record(&log.bytes, 65_536);
+        let found = flights(&recording, 1, None);
+        assert_eq!(found.len(), 1);
+        check("spool-up", &found, &log.truth.flights, 1000.0);
+    }
+}
+
+#[test]
+fn a_touch_and_go_is_one_flight_with_two_landings() {
+    for seed in 0..5 {
+        let log = simulate(&Scenario::new(Frame::QuadX, seed).with_sorties(&[Sortie::TouchAndGo]));
+        let (recording, _) = common::record(&log.bytes, 65_536);
+        let found = flights(&recording, 1, None);
+        assert_eq!(found.iter().map(|f| f.1.landings).collect::<Vec<_>>(), [2], "seed {seed}");
+        check("touch-and-go", &found, &log.truth.flights, 600.0);
+    }
+}
+
+#[test]
+fn a_log_cut_in_the_air_is_marked_and_counts_what_it_shows() {
+    for (streams, tolerance_ms) in [(Streams::FULL, 300.0), (Streams::MINIMAL, 1000.0)] {
+        let mut scenario = Scenario::new(Frame::HexaX, 5).with_flights(1).with_streams(streams);
+        let whole = simulate(&scenario);
+        let (takeoff, touchdown) =
+            (whole.truth.flights[0].takeoff_boot_ms / 1000.0, whole.truth.flights[0].touchdown_boot_ms / 1000.0);
+        let boot_start = scenario.boot_start_s;
+        scenario.cut_start_s = Some(takeoff - boot_start + 30.0);
+        let log = simulate(&scenario);
+        let (recording, _) = common::record(&log.bytes, 65_536);
+        let found = flights(&recording, 1, None);
+        assert_eq!(found.len(), 1, "starts in the air");
+        assert!(!found[0].1.complete);
+        assert_eq!(found[0].1.landings, 1);
+        let shown = (touchdown - takeoff - 30.0) * 1000.0;
+        let error = found[0].1.airtime_ms as f64 - shown;
+        assert!(error.abs() < tolerance_ms + 1000.0, "starts in the air: off by {error} ms");
+    }
+}
+
+#[test]
+fn two_vehicles_a_ground_station_and_a_reboot_do_not_mix() {
+    let mut scenario = Scenario::new(Frame::HexaX, 8).with_flights(2);
+    scenario.reboot = true;
+    scenario.companions = vec![Scenario::new(Frame::QuadX, 9).with_flights(1).with_system_id(7)];
+    let log = simulate(&scenario);
+    let (recording, _) = common::record(&log.bytes, 65_536);
+    assert_eq!(recording.vehicles.iter().map(|v| v.system_id).collect::<Vec<_>>(), [1, 7]);
+    for system_id in [1u8, 7] {
+        let truth: Vec<TrueFlight> =
+            log.truth.flights.iter().filter(|f| f.system_id == system_id).cloned().collect();
+        let found = flights(&recording, u32::from(system_id), None);
+        assert_eq!(found.len(), truth.len(), "system {system_id}");
+        assert!(found.iter().zip(&truth).all(|(f, t)| f.0 == t.boot as usize), "system {system_id}: boots");
+        check(&format!("system {system_id}"), &found, &truth, 300.0);
+    }
+}
+
+#[test]
+fn how_the_bytes_are_fed_changes_nothing() {
+    let log = simulate(&Scenario::new(Frame::QuadX, 4).with_flights(1));
+    let (whole, rows) = common::record(&log.bytes, usize::MAX);
+    assert_eq!(rows as u64, whole.integrity.frames, "every frame is a row");
+    for chunk in [777, 4096] {
+        let (parts, _) = common::record(&log.bytes, chunk);
+        assert_eq!(flights(&parts, 1, None), flights(&whole, 1, None));
+        assert_eq!(parts.integrity, whole.integrity);
+    }
+}
