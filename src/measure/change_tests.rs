@@ -9,7 +9,7 @@ use crate::airframe::named;
 use crate::stats::dense::solve;
 use crate::stats::testing::Random;
 
-/// Measured with 4000: motor named rightly 99.9 % (quad), 99.3 % (hexa), 95.4 % (octo), never a wrong one.
+/// With 10 000 seeds not used in choosing the cuts: 99.8 % (quad), 99.4 % (hexa), 95.2 % (octo) named, none wrongly.
 const SEEDS: u64 = 1000;
 const FRAMES: [&str; 3] = ["quad-x", "hexa-x", "octo-x"];
 
