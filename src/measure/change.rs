@@ -31,10 +31,16 @@ pub const FLOOR_YAW: f64 = 0.003;
 const FLOOR_WEIGHT: f64 = 10.0;
 /// Smallest loss of thrust that is named.
 pub const MIN_LOSS: f64 = 0.03;
+/// A motor is named only if likelier than all other single causes together.
+const MIN_CONFIDENCE: f64 = 0.5;
 /// Largest loss of thrust considered.
 const MAX_LOSS: f64 = 0.7;
 /// 1 % points of χ² with 1, 2 and 3 degrees of freedom.
 const CHI2_1_PERCENT: [f64; 3] = [6.635, 9.210, 11.345];
+
+/// 1 % point for rejecting the centre of gravity in favour of a motor: one-sided, 2.326², because a given
+/// motor's loss turns d one way only.
+const CHI2_ONE_SIDED: f64 = 5.412;
 
 /// What changed against the aircraft's own earlier flights.
 #[derive(Debug, Clone, PartialEq)]
@@ -152,11 +158,14 @@ impl<'a> Shift<'a> {
             motors.iter().filter(|m| m.chi2 < CHI2_1_PERCENT[1] && m.loss >= MIN_LOSS).collect();
         let next = motors.get(1).map_or(f64::INFINITY, |m| m.chi2);
         match fitting.as_slice() {
-            [best, ..] if !cg_fits && !yaw_fits && next - best.chi2 > CHI2_1_PERCENT[0] => {
+            [best, ..] if cg > CHI2_ONE_SIDED && !yaw_fits && next - best.chi2 > CHI2_1_PERCENT[0] => {
                 let likelihood = |chi2: f64| (-(chi2 - best.chi2) / 2.0).exp();
-                let all: f64 = motors.iter().map(|m| likelihood(m.chi2)).sum::<f64>();
+                let all: f64 = motors.iter().map(|m| likelihood(m.chi2)).sum();
                 let confidence = 1.0 / (all + likelihood(cg) + likelihood(yaw));
-                Change::Motor { index: best.index, loss: best.loss, confidence }
+                if confidence > MIN_CONFIDENCE {
+                    return Change::Motor { index: best.index, loss: best.loss, confidence };
+                }
+                Change::Unclear { why: self.rivals(&[best], true, false) }
             }
             [] if cg_fits => Change::CgShift { forward_mm: x * 1000.0, right_mm: y * 1000.0 },
             [] if yaw_fits => {

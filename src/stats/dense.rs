@@ -1,8 +1,5 @@
 //! Small dense linear algebra: at most a dozen rows, so plain elimination and no library.
 
-/// A matrix as rows of equal length.
-pub type Rows = Vec<Vec<f64>>;
-
 /// Pivots smaller than this times the largest element mean "singular".
 const SINGULAR: f64 = 1e-10;
 
@@ -13,15 +10,14 @@ pub fn solve<const N: usize>(mut a: [[f64; N]; N], mut b: [f64; N]) -> Option<[f
         let pivot = (column..N).max_by(|&i, &j| a[i][column].abs().total_cmp(&a[j][column].abs()))?;
         a.swap(column, pivot);
         b.swap(column, pivot);
-        // `!(>)` also refuses NaN.
-        if !(a[column][column].abs() > SINGULAR * scale) {
+        let pivot_row = a[column];
+        let size = pivot_row[column].abs();
+        if size.is_nan() || size <= SINGULAR * scale {
             return None;
         }
         for row in column + 1..N {
-            let factor = a[row][column] / a[column][column];
-            for k in column..N {
-                a[row][k] -= factor * a[column][k];
-            }
+            let factor = a[row][column] / pivot_row[column];
+            a[row].iter_mut().zip(pivot_row).skip(column).for_each(|(a, p)| *a -= factor * p);
             b[row] -= factor * b[column];
         }
     }
@@ -39,7 +35,7 @@ pub fn pseudo_inverse<const N: usize>(b: &[Vec<f64>; N]) -> Option<Vec<[f64; N]>
     let mut size = [0.0; N];
     for (i, s) in size.iter_mut().enumerate() {
         *s = dot(i, i).sqrt();
-        if !(*s > 0.0) {
+        if s.is_nan() || *s <= 0.0 {
             return None;
         }
     }
