@@ -13,6 +13,8 @@ use crate::measure::{Change, Explanations, change, explain};
 const OUTPUT_ERROR: f64 = 0.003;
 /// Shift of the centre of gravity worth a line, in millimetres (common practice, no published source).
 const CG_SHIFT_MM: f64 = 15.0;
+/// Spread of healthy siblings' torque index, as a ratio (common practice, no published source).
+const SIBLING_ERROR: f64 = 0.015;
 /// Modified z among siblings that a torque ratio must pass as well (Iglewicz and Hoaglin 1993).
 const SIBLING_CUT: f64 = 3.5;
 
@@ -37,7 +39,7 @@ pub fn judge(flight: &Numbers, earlier: &[Numbers], airframe: &Airframe, limits:
 /// Current over speed squared against the siblings.
 fn torque(flight: &Numbers, airframe: &Airframe, limits: &Limits) -> Vec<Finding> {
     let judge = |position: &str| {
-        let ratio = flight.get("motor_torque_index", position, "ratio")?;
+        let ratio = flight.get("motor_torque_index", position, "ratio_to_others")?;
         let z = flight.get("motor_torque_index", position, "modified_z")?;
         let (severity, limit) = limits.motor_torque_ratio.passed(ratio.value)?;
         let error =
@@ -50,7 +52,7 @@ fn torque(flight: &Numbers, airframe: &Airframe, limits: &Limits) -> Vec<Finding
             unit: "ratio",
             limit: Some(limit),
             baseline: Some(1.0),
-            confidence: normal_cdf((ratio.value - limit) / error.max(0.005)),
+            confidence: normal_cdf((ratio.value - limit) / error.hypot(SIBLING_ERROR)),
             start_ms: ratio.start_ms,
             end_ms: ratio.end_ms,
             summary: format!(

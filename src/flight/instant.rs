@@ -1,7 +1,8 @@
 //! The instant of liftoff and of touchdown inside a window, with bounds.
 //!
-//! Liftoff: the height passes half a metre for good; from there back along the climb to where a straight
-//! line through the first climbing samples meets zero. Touchdown: the last sample that still descends;
+//! Liftoff: the outputs pass the hover level (thrust carries the weight) and the height passes half a metre
+//! for good soon after; from there back along the climb to where a straight line through the first
+//! climbing samples meets zero. Touchdown: the last sample that still descends;
 //! the outputs fall right after it. Where motion and outputs disagree, the bounds hold both. With thin
 //! evidence the bounds are the window itself.
 
@@ -13,6 +14,9 @@ use super::trace::{Motion, Traces};
 const MOVING_M_S: f64 = 0.2;
 /// A velocity estimate follows the truth this late at worst; added to every bound.
 const ESTIMATOR_LAG_MS: i64 = 250;
+/// A climb can be told from noise this long after leaving the ground; the weight of motion against
+/// outputs follows from it.
+const CLIMB_LATE_MS: i64 = 500;
 /// How far the refinement may look past the window's ends.
 const LOOK_MS: i64 = 4_000;
 
@@ -24,11 +28,16 @@ pub fn liftoff(traces: &Traces, window: Window, lag_ms: i64) -> Bounded {
     let by_motion = climb_start(motion, window);
     let by_effort = effort_rise(traces, window);
     let (best_ms, low, high) = match (by_motion, by_effort) {
-        (Some((best, low, high)), Some(rise)) => {
-            let agreed = (rise - best).abs() <= 700;
-            (best, if agreed { low.min(rise) } else { low }, if agreed { high.max(rise) } else { high })
+        // Outputs pass the hover level, the aircraft leaves the ground, and only then does it gather a
+        // climb that can be seen: the outputs say when, the motion says that it was so.
+        (Some((best, low, high)), Some(rise)) if (-500..=1_200).contains(&(best - rise)) => {
+            let weight = |step_ms: i64, late_ms: i64| 1.0 / (step_ms + late_ms) as f64;
+            let by_rise = weight(traces.effort_step_ms(), 0);
+            let by_climb = weight(step_ms, CLIMB_LATE_MS);
+            let share = by_climb / (by_rise + by_climb);
+            (rise + (share * (best - rise) as f64) as i64, low.min(rise), high.max(rise))
         }
-        (Some(found), None) => found,
+        (Some(found), _) => found,
         (None, Some(rise)) => (rise, window.from_ms.max(rise - 1_500), window.to_ms.max(rise)),
         (None, None) => ((window.from_ms + window.to_ms) / 2, window.from_ms, window.to_ms),
     };
@@ -105,9 +114,10 @@ fn zero_crossing(samples: &[&Motion]) -> Option<i64> {
     (slope > 1e-5).then(|| origin + (mean_t - mean_v / slope) as i64)
 }
 
-/// First crossing of nine tenths of the hover level, interpolated.
+/// First crossing of 95 % of the hover level (near the ground a little less thrust carries the weight),
+/// interpolated.
 fn effort_rise(traces: &Traces, window: Window) -> Option<i64> {
-    let level = traces.idle + 0.9 * (traces.hover - traces.idle);
+    let level = traces.idle + 0.95 * (traces.hover - traces.idle);
     let efforts = traces.effort_within(window.from_ms - LOOK_MS, window.to_ms + LOOK_MS);
     efforts.windows(2).find(|w| w[0].level < level && w[1].level >= level).map(|w| {
         let share = (level - w[0].level) / (w[1].level - w[0].level).max(1e-9);
