@@ -111,22 +111,21 @@ fn a_touch_and_go_is_one_flight_with_two_landings() {
 
 #[test]
 fn a_log_cut_in_the_air_is_marked_and_counts_what_it_shows() {
-    for (streams, tolerance_ms) in [(Streams::FULL, 300.0), (Streams::MINIMAL, 1000.0)] {
-        let mut scenario = Scenario::new(Frame::HexaX, 5).with_flights(1).with_streams(streams);
-        let whole = simulate(&scenario);
-        let (takeoff, touchdown) =
-            (whole.truth.flights[0].takeoff_boot_ms / 1000.0, whole.truth.flights[0].touchdown_boot_ms / 1000.0);
-        let boot_start = scenario.boot_start_s;
-        scenario.cut_start_s = Some(takeoff - boot_start + 30.0);
-        let log = simulate(&scenario);
-        let (recording, _) = common::record(&log.bytes, 65_536);
-        let found = flights(&recording, 1, None);
-        assert_eq!(found.len(), 1, "starts in the air");
-        assert!(!found[0].1.complete);
-        assert_eq!(found[0].1.landings, 1);
-        let shown = (touchdown - takeoff - 30.0) * 1000.0;
-        let error = found[0].1.airtime_ms as f64 - shown;
-        assert!(error.abs() < tolerance_ms + 1000.0, "starts in the air: off by {error} ms");
+    for (streams, tolerance_ms) in [(Streams::FULL, 600.0), (Streams::MINIMAL, 1500.0)] {
+        let whole = simulate(&Scenario::new(Frame::HexaX, 5).with_flights(1).with_streams(streams));
+        let airtime_ms = whole.truth.flights[0].airtime_ms();
+        for (case, start_s, end_s, landings) in [("start", Some(20.0), None, 1), ("end", None, Some(20.0), 0)] {
+            let mut scenario = Scenario::new(Frame::HexaX, 5).with_flights(1).with_streams(streams);
+            scenario.cut_start_s = start_s;
+            scenario.cut_end_s = end_s;
+            let (recording, _) = common::record(&simulate(&scenario).bytes, 65_536);
+            let found = flights(&recording, 1, None);
+            assert_eq!(found.len(), 1, "{case}");
+            assert!(!found[0].1.complete, "{case}");
+            assert_eq!(found[0].1.landings, landings, "{case}");
+            let error = found[0].1.airtime_ms as f64 - (airtime_ms - 20_000.0);
+            assert!(error.abs() < tolerance_ms, "{case}: off by {error} ms");
+        }
     }
 }
 
