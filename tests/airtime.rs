@@ -35,12 +35,19 @@ fn check(case: &str, found: &[(usize, Flight)], truth: &[TrueFlight], tolerance_
         let down = flight.touchdown.best_ms as f64 - last.touchdown_boot_ms;
         errors.push((up, down));
         let error = flight.airtime_ms as f64 - airtime;
-        assert!(error.abs() <= tolerance_ms, "{case}: airtime is off by {error:.0} ms (liftoff {up:.0}, touchdown {down:.0})");
+        assert!(
+            error.abs() <= tolerance_ms,
+            "{case}: airtime is off by {error:.0} ms (liftoff {up:.0}, touchdown {down:.0})"
+        );
         let (low, high) = flight.airtime_bounds_ms;
-        assert!(low as f64 <= airtime && airtime <= high as f64, "{case}: {airtime} ms outside {low}..{high} ms");
-        for (name, bound, time_ms) in
-            [("liftoff", flight.takeoff, first.takeoff_boot_ms), ("touchdown", flight.touchdown, last.touchdown_boot_ms)]
-        {
+        assert!(
+            low as f64 <= airtime && airtime <= high as f64,
+            "{case}: {airtime} ms outside {low}..{high} ms"
+        );
+        for (name, bound, time_ms) in [
+            ("liftoff", flight.takeoff, first.takeoff_boot_ms),
+            ("touchdown", flight.touchdown, last.touchdown_boot_ms),
+        ] {
             assert!(
                 bound.earliest_ms as f64 <= time_ms && time_ms <= bound.latest_ms as f64,
                 "{case}: {name} {time_ms} outside {}..{}",
@@ -67,7 +74,12 @@ fn all(streams: Streams, evidence: Evidence, tolerance_ms: f64) {
         }
     }
     let mean = |pick: fn(&(f64, f64)) -> f64| errors.iter().map(pick).sum::<f64>() / errors.len() as f64;
-    println!("{} flights, mean error: liftoff {:.0} ms, touchdown {:.0} ms", errors.len(), mean(|e| e.0), mean(|e| e.1));
+    println!(
+        "{} flights, mean error: liftoff {:.0} ms, touchdown {:.0} ms",
+        errors.len(),
+        mean(|e| e.0),
+        mean(|e| e.1)
+    );
 }
 
 #[test]
@@ -114,7 +126,8 @@ fn a_log_cut_in_the_air_is_marked_and_counts_what_it_shows() {
     for (streams, tolerance_ms) in [(Streams::FULL, 600.0), (Streams::MINIMAL, 1500.0)] {
         let whole = simulate(&Scenario::new(Frame::HexaX, 5).with_flights(1).with_streams(streams));
         let airtime_ms = whole.truth.flights[0].airtime_ms();
-        for (case, start_s, end_s, landings) in [("start", Some(20.0), None, 1), ("end", None, Some(20.0), 0)] {
+        for (case, start_s, end_s, landings) in [("start", Some(20.0), None, 1), ("end", None, Some(20.0), 0)]
+        {
             let mut scenario = Scenario::new(Frame::HexaX, 5).with_flights(1).with_streams(streams);
             scenario.cut_start_s = start_s;
             scenario.cut_end_s = end_s;

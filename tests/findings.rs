@@ -40,7 +40,10 @@ fn a_motor_that_comes_to_give_twelve_per_cent_less_thrust_is_named() {
             let findings = after_five_healthy(frame, build_seed, faults);
             let position = &airframe.motors[motor].position;
             let found: Vec<_> = findings.iter().filter(|f| f.kind == "motor_thrust_loss").collect();
-            assert!(found.iter().all(|f| f.subject == *position), "{frame:?} {build_seed}: the wrong motor is named");
+            assert!(
+                found.iter().all(|f| f.subject == *position),
+                "{frame:?} {build_seed}: the wrong motor is named"
+            );
             if let Some(finding) = found.first() {
                 assert!(finding.severity >= Severity::Caution, "{finding:?}");
                 assert!((finding.value - 0.12).abs() < 0.04, "{finding:?}");
@@ -113,7 +116,12 @@ fn a_turned_boom_shows_as_yaw_bias_of_the_right_sign_with_the_margin_of_the_clos
             let (measured, expected) = (reach.margins(&u).0, reach.margins(&closed).0);
             for (side, name) in ["nose-right", "nose-left"].iter().enumerate() {
                 let gap = measured[side] - expected[side];
-                assert!(gap.abs() < 0.02, "{frame:?} {tilt_deg}° {name}: {} against {}", measured[side], expected[side]);
+                assert!(
+                    gap.abs() < 0.02,
+                    "{frame:?} {tilt_deg}° {name}: {} against {}",
+                    measured[side],
+                    expected[side]
+                );
                 // The archived percentile sits below the mean by the control's own unrest only.
                 let p05 = numbers.get("yaw_margin", name, "p05").unwrap().value;
                 assert!(p05 <= measured[side] + 0.02 && p05 > measured[side] - 0.25, "{name}: p05 {p05}");

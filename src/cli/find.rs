@@ -1,7 +1,8 @@
 //! Which files under the given paths are worth reading: every regular file; what is not telemetry is
-//! recognised by its content. The archive and hidden files are passed over; links to folders are not
+//! recognised by its content. A fleet's archive and hidden files are passed over; links to folders are not
 //! followed, so a loop cannot catch us.
 
+use crate::archive::layout::SETTINGS;
 use std::path::{Path, PathBuf};
 
 /// What was found.
@@ -57,6 +58,9 @@ fn walk(folder: &Path, archive: Option<&Path>, found: &mut Found) {
         let name = entry.file_name();
         let name = name.to_string_lossy();
         let path = entry.path();
+        if name == "archive" && folder.join(SETTINGS).is_file() {
+            continue;
+        }
         if name.starts_with('.') || BESIDE.iter().any(|b| name.starts_with(b)) {
             continue;
         }

@@ -8,6 +8,7 @@ use super::inspect::{BALANCE, MOTOR_DRAG, MOTOR_THRUST, UNEVEN, YAW};
 use super::{Finding, Limits, Number, Numbers, Severity, normal_cdf};
 use crate::airframe::Airframe;
 use crate::measure::{Change, Explanations, change, explain};
+use crate::stats;
 
 /// Standard error of a mean output where none was archived (fraction of full thrust).
 const OUTPUT_ERROR: f64 = 0.003;
@@ -30,7 +31,10 @@ pub fn judge(flight: &Numbers, earlier: &[Numbers], airframe: &Airframe, limits:
         let before: Vec<Vec<f64>> =
             earlier.iter().filter_map(|f| f.each("motor_output", "mean", positions())).collect();
         if let Some(change) = change(airframe, &before, &current, &errors) {
-            findings.extend(changed(flight, change, before.len(), airframe, limits));
+            findings.extend(match &change {
+                Change::Unclear { why } => unclear(flight, why, &before, &current, airframe),
+                _ => changed(flight, change, before.len(), airframe, limits),
+            });
         }
     }
     findings
@@ -107,6 +111,45 @@ fn explanation(explained: &Explanations) -> String {
         clause.push_str(&explained.remark);
     }
     clause
+}
+
+/// Outputs moved against earlier flights, but no single cause can be named: watched, not hidden.
+fn unclear(
+    flight: &Numbers,
+    why: &str,
+    before: &[Vec<f64>],
+    current: &[f64],
+    airframe: &Airframe,
+) -> Option<Finding> {
+    let share = |u: &[f64], index: usize| Some(u.get(index)? * u.len() as f64 / u.iter().sum::<f64>());
+    let moved = |index: usize| {
+        let usual: Option<Vec<f64>> = before.iter().map(|u| share(u, index)).collect();
+        let usual = stats::median(&usual?)?;
+        Some((index, share(current, index)? - usual))
+    };
+    let (index, change) =
+        (0..current.len()).filter_map(moved).max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))?;
+    let position = &airframe.motors.get(index)?.position;
+    let at = flight.get("motor_output", position, "mean")?;
+    Some(Finding {
+        kind: "motor_output_change",
+        subject: position.clone(),
+        severity: Severity::Advisory,
+        value: change,
+        unit: "fraction",
+        limit: None,
+        baseline: Some(0.0),
+        confidence: 0.5,
+        start_ms: at.start_ms,
+        end_ms: at.end_ms,
+        summary: format!(
+            "motor outputs in hover moved against the last {} flights, {position} most ({:+.1} % of the mean), \
+             and the cause cannot be told from this log: {why}. ESC telemetry, or the next flights, would tell",
+            before.len(),
+            100.0 * change
+        ),
+        inspect: UNEVEN.to_vec(),
+    })
 }
 
 fn changed(
