@@ -1,5 +1,11 @@
 //! Flights and airtime of simulated logs against the simulator's stated truth. The simulator shares no
 //! code with the reader and encodes with the independent crate `mavlink`.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a test stops at the first surprise"
+)]
 #![cfg(feature = "simulator")]
 
 mod common;

@@ -1,5 +1,11 @@
 //! The real process: streams, exit codes, bad input, and JSON against the published schemas (validated by
 //! the general-purpose crate `jsonschema`).
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a test stops at the first surprise"
+)]
 
 use serde_json::Value;
 use std::fs;

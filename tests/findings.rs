@@ -1,5 +1,11 @@
 //! Findings on simulated aircraft with ordinary build tolerances (motors out of true by 0.3° r.m.s., centre
 //! of gravity within 15 mm, thrust ±2 %): what must be named, and what must not.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a test stops at the first surprise"
+)]
 #![cfg(feature = "simulator")]
 
 mod common;

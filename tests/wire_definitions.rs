@@ -1,4 +1,10 @@
 //! The definition table against figures computed elsewhere and against the independent crate.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a test stops at the first surprise"
+)]
 
 use fettle::wire::Definitions;
 use mavlink::Message as _;

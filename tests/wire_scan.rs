@@ -1,4 +1,10 @@
 //! The scanner: damage, noise, pieces, flags, stamps.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a test stops at the first surprise"
+)]
 
 mod wire_support;
 

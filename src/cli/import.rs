@@ -22,9 +22,13 @@ use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
-enum Result1 {
+/// What became of one file.
+pub enum Imported {
+    /// A log not seen before.
     New(Box<Assessment>),
+    /// A log the archive holds already.
     Known,
+    /// Not a log, or not readable, and why.
     Unusable(String),
 }
 
@@ -38,12 +42,12 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     let known = Mutex::new(catalogue::imported(&dir)?);
     let total: u64 = found.files.iter().filter_map(|f| f.metadata().ok()).map(|m| m.len()).sum();
     let progress = progress(total, options.quiet || !output.watched());
-    let results: Vec<(PathBuf, Result1)> = found
+    let results: Vec<(PathBuf, Imported)> = found
         .files
         .par_iter()
         .map(|path| {
             let result = import_one(path, &dir, &fleet, &known, &progress);
-            let result = result.unwrap_or_else(|error| Result1::Unusable(chain(&error)));
+            let result = result.unwrap_or_else(|error| Imported::Unusable(chain(&error)));
             (path.clone(), result)
         })
         .collect();
@@ -53,9 +57,9 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     let (mut new, mut repeated) = (Vec::new(), 0usize);
     for (path, result) in results {
         match result {
-            Result1::New(assessment) => new.push(*assessment),
-            Result1::Known => repeated += 1,
-            Result1::Unusable(why) => unusable.push((path, why)),
+            Imported::New(assessment) => new.push(*assessment),
+            Imported::Known => repeated += 1,
+            Imported::Unusable(why) => unusable.push((path, why)),
         }
     }
     let gained: BTreeSet<&str> = new.iter().flat_map(|a| &a.flights).map(|f| f.aircraft.as_str()).collect();
@@ -99,19 +103,23 @@ fn progress(total: u64, hidden: bool) -> ProgressBar {
     }
 }
 
-fn import_one(
+/// Imports one file: raw copy, telemetry, flights and measures. `known` holds the ids of imported logs.
+///
+/// # Errors
+/// If the file cannot be read or the archive cannot be written.
+pub fn import_one(
     path: &Path,
     dir: &FleetDir,
     fleet: &Fleet,
     known: &Mutex<HashSet<String>>,
     progress: &ProgressBar,
-) -> Result<Result1, ArchiveError> {
+) -> Result<Imported, ArchiveError> {
     let (log_id, _) = hash_file(path)?;
     // Two cards can hold the same log: the first to claim it reads it.
     let claimed = known.lock().map(|mut known| known.insert(log_id.clone())).unwrap_or(true);
     if !claimed {
         progress.inc(path.metadata().map(|m| m.len()).unwrap_or(0));
-        return Ok(Result1::Known);
+        return Ok(Imported::Known);
     }
     let mut telemetry = TelemetryWriter::staged(dir)?;
     let mut copy = RawCopy::begin(dir, path)?;
@@ -120,7 +128,7 @@ fn import_one(
         copy.write(bytes)
     })?;
     if let Some(why) = reading::unusable(&recording) {
-        return Ok(Result1::Unusable(why));
+        return Ok(Imported::Unusable(why));
     }
     let log_id = copy.finish(dir)?;
     let assessment = assess(&recording, &log_id, path, fleet);
@@ -137,7 +145,7 @@ fn import_one(
     }
     // Last: this row makes the log imported.
     catalogue::write(&dir.partition("logs", aircraft, date, &log_id), std::slice::from_ref(&assessment.log))?;
-    Ok(Result1::New(Box::new(assessment)))
+    Ok(Imported::New(Box::new(assessment)))
 }
 
 /// Computes the findings of one aircraft again and rewrites what changed, one file a log.

@@ -1,5 +1,5 @@
 //! Helpers shared by the tests: a simulated log through the recorder, without files.
-#![allow(dead_code)]
+#![allow(dead_code, reason = "each test file uses its own part")]
 
 use fettle::recording::{Recorder, Recording};
 use fettle::table::BatchSink;

@@ -1,0 +1,79 @@
+//! Speed of the whole import on a simulated flight, against the independent crate `mavlink` reading the
+//! same bytes into typed messages in the same run. One core: one file at a time.
+
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a benchmark may stop at the first surprise")]
+
+use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use fettle::archive::layout::FleetDir;
+use fettle::archive::telemetry::TelemetryWriter;
+use fettle::cli::import::{Imported, import_one};
+use fettle::cli::reading::{NoTables, record};
+use fettle::fleet::Fleet;
+use fettle::simulator::{Frame, Scenario, write_to};
+use indicatif::ProgressBar;
+use mavlink::dialects::common::MavMessage;
+use mavlink::{MavlinkVersion, peek_reader::PeekReader, read_versioned_msg};
+use std::collections::HashSet;
+use std::fs;
+use std::sync::Mutex;
+
+fn typed_frames(bytes: &[u8]) -> u64 {
+    let mut reader = PeekReader::new(bytes);
+    let mut frames = 0;
+    while read_versioned_msg::<MavMessage, _>(&mut reader, mavlink::ReadVersion::Single(MavlinkVersion::V2))
+        .is_ok()
+    {
+        frames += 1;
+    }
+    frames
+}
+
+fn bench(c: &mut Criterion) {
+    let dir = tempfile::tempdir().unwrap();
+    let log = dir.path().join("log.mavlink");
+    let mut scenario = Scenario::new(Frame::HexaX, 1).with_flights(1);
+    scenario.at_least_bytes = 16 << 20;
+    let truth = write_to(&scenario, fs::File::create(&log).unwrap()).unwrap();
+    let bytes = fs::read(&log).unwrap();
+    let fleet = Fleet::default();
+    let mut group = c.benchmark_group("import");
+    group.sample_size(10).throughput(Throughput::Bytes(bytes.len() as u64));
+    group.bench_function("mavlink crate, typed read", |b| {
+        b.iter(|| assert!(typed_frames(&bytes) >= truth.frames))
+    });
+    group.bench_function("scan, clock and signals", |b| {
+        b.iter(|| {
+            let recording = record(&log, false, &mut NoTables, |_| Ok(())).unwrap();
+            assert_eq!(recording.integrity.frames, truth.frames);
+        });
+    });
+    group.bench_function("the same and Arrow tables", |b| {
+        b.iter(|| {
+            let recording = record(&log, true, &mut NoTables, |_| Ok(())).unwrap();
+            assert_eq!(recording.integrity.frames, truth.frames);
+        });
+    });
+    group.bench_function("the same and Parquet", |b| {
+        b.iter(|| {
+            let out = tempfile::tempdir().unwrap();
+            let mut writer = TelemetryWriter::beside(out.path()).unwrap();
+            record(&log, true, &mut writer, |_| Ok(())).unwrap();
+            assert!(!writer.move_to(out.path(), false, "log").unwrap().is_empty());
+        });
+    });
+    group.bench_function("whole import", |b| {
+        b.iter(|| {
+            let out = tempfile::tempdir().unwrap();
+            let to = FleetDir { root: out.path().to_owned() };
+            let known = Mutex::new(HashSet::new());
+            match import_one(&log, &to, &fleet, &known, &ProgressBar::hidden()).unwrap() {
+                Imported::New(assessment) => assert_eq!(assessment.flights.len(), truth.flights.len()),
+                Imported::Known | Imported::Unusable(_) => panic!("not imported"),
+            }
+        });
+    });
+    group.finish();
+}
+
+criterion_group!(benches, bench);
+criterion_main!(benches);
