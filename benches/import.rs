@@ -11,18 +11,18 @@ use fettle::cli::reading::{NoTables, record};
 use fettle::fleet::Fleet;
 use fettle::simulator::{Frame, Scenario, write_to};
 use indicatif::ProgressBar;
+use mavlink::MavlinkReader;
 use mavlink::dialects::common::MavMessage;
-use mavlink::{MavlinkVersion, peek_reader::PeekReader, read_versioned_msg};
 use std::collections::HashSet;
 use std::fs;
+use std::hint::black_box;
 use std::sync::Mutex;
 
 fn typed_frames(bytes: &[u8]) -> u64 {
-    let mut reader = PeekReader::new(bytes);
+    let mut reader = MavlinkReader::new(bytes);
     let mut frames = 0;
-    while read_versioned_msg::<MavMessage, _>(&mut reader, mavlink::ReadVersion::Single(MavlinkVersion::V2))
-        .is_ok()
-    {
+    while let Ok(message) = reader.read_any_message::<MavMessage>() {
+        black_box(message);
         frames += 1;
     }
     frames

@@ -135,7 +135,7 @@ pub struct List {
 pub struct Tables {
     /// The log.
     pub log: PathBuf,
-    /// Folder for <MESSAGE>.parquet; made if it does not exist.
+    /// Folder for MESSAGE.parquet files; made if it does not exist.
     #[arg(long, short, value_name = "DIR")]
     pub output: PathBuf,
     /// Replace files that exist.

@@ -3,8 +3,8 @@
 //! - [`hover`]: where in the flight the aircraft stood still
 //! - [`vibration`]: VIBRATION levels, clipping counters, accelerations
 //! - [`motor_output`]: mean thrust fraction of each motor in steady hover
-//! - [`explain`]: centre of gravity, yaw trim or a motor: what may lie behind uneven outputs
-//! - [`change`]: uneven outputs against the aircraft's own earlier flights
+//! - [`mod@explain`]: centre of gravity, yaw trim or a motor: what may lie behind uneven outputs
+//! - [`mod@change`]: uneven outputs against the aircraft's own earlier flights
 //! - [`esc`]: speed, current, temperature and torque of each motor against its siblings
 //! - [`yaw_margin`]: how much yaw authority was left
 //! - [`row`]: the long-form number, [`Measurement`]

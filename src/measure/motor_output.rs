@@ -5,7 +5,7 @@
 //! respects their autocorrelation. Deviation = u / mean of all motors − 1.
 //! # When it says nothing
 //! Under [`MIN_HOVER_S`] of steady hover or [`MIN_SAMPLES`] output samples.
-//! What the deviation can and cannot tell is in [`super::explain`].
+//! What the deviation can and cannot tell is in [`mod@super::explain`].
 
 use super::hover::HoverSummary;
 use super::row::Measurement;

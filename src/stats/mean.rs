@@ -2,7 +2,7 @@
 //!
 //! # Method
 //! Variance of the mean of a stationary series: s²/n · (1 + 2 Σ ρ_k), the sum cut where the estimated
-//! autocorrelation first falls under [`CUT`].
+//! autocorrelation first falls under `CUT`.
 //! # Source
 //! Any text on time series; the cut at the first small ρ is common practice, no published source.
 

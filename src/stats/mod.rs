@@ -1,7 +1,7 @@
 //! Statistics and small linear algebra; no domain words.
 //!
 //! - [`robust`]: median, MAD, quantile, modified z
-//! - [`mean`]: mean, standard deviation, standard error of an autocorrelated mean
+//! - [`mod@mean`]: mean, standard deviation, standard error of an autocorrelated mean
 //! - [`dense`]: small linear systems, pseudo-inverse
 
 pub mod dense;
