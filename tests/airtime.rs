@@ -80,11 +80,11 @@ fn all(streams: Streams, evidence: Evidence, tolerance_ms: f64) {
         }
     }
     let mean = |pick: fn(&(f64, f64)) -> f64| errors.iter().map(pick).sum::<f64>() / errors.len() as f64;
-    println!(
-        "{} flights, mean error: liftoff {:.0} ms, touchdown {:.0} ms",
-        errors.len(),
-        mean(|e| e.0),
-        mean(|e| e.1)
+    // Errors of single flights are noise; a mean far from zero would be a wrong method.
+    assert!(
+        mean(|e| e.0).abs() < 250.0 && mean(|e| e.1).abs() < 100.0,
+        "biased over {} flights",
+        errors.len()
     );
 }
 

@@ -55,10 +55,11 @@ fn a_motor_that_comes_to_give_twelve_per_cent_less_thrust_is_named() {
                 assert!((finding.value - 0.12).abs() < 0.04, "{finding:?}");
                 named += 1;
             } else {
-                println!("{frame:?} {build_seed}: not named; {findings:#?}");
+                // Where a moved load fits as well, the change is shown without naming a motor, never hidden.
+                let shown = findings.iter().any(|f| f.kind == "motor_output_change");
+                assert!(shown, "{frame:?} {build_seed}: {findings:#?}");
             }
         }
-        println!("{frame:?}: named {named} of 8");
         assert!(named >= 7, "{frame:?}: named {named} of 8");
     }
 }

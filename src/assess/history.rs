@@ -25,12 +25,11 @@ pub fn judge_aircraft(
         by_flight.entry(measure.flight_id.as_str()).or_default().push(measure);
     }
     let mut findings = Vec::new();
-    let mut earlier: Vec<Numbers> = Vec::new();
+    let mut earlier: Vec<Numbers> = Vec::with_capacity(BASELINE_FLIGHTS);
     for flight in order {
         let rows = by_flight.remove(flight.flight_id.as_str()).unwrap_or_default();
         let numbers = Numbers::new(rows.iter().filter_map(|r| number(r)).collect());
-        let from = earlier.len().saturating_sub(BASELINE_FLIGHTS);
-        for finding in judge(&numbers, earlier.get(from..).unwrap_or_default(), airframe, limits) {
+        for finding in judge(&numbers, &earlier, airframe, limits) {
             let at = |boot_ms: i64| {
                 flight.takeoff_utc.map(|t| Utc(t.0 + (boot_ms - flight.takeoff_boot_ms) * 1000))
             };
@@ -51,6 +50,9 @@ pub fn judge_aircraft(
                 summary: finding.summary,
                 inspect: serde_json::json!(finding.inspect).to_string(),
             });
+        }
+        if earlier.len() == BASELINE_FLIGHTS {
+            earlier.remove(0);
         }
         earlier.push(numbers);
     }

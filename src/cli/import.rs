@@ -131,16 +131,17 @@ pub fn import_one(
         return Ok(Imported::Unusable(why));
     }
     let log_id = copy.finish(dir)?;
-    let assessment = assess(&recording, &log_id, path, fleet);
+    let mut assessment = assess(&recording, &log_id, path, fleet);
+    drop(recording);
+    // The numbers live in the archive from here on; a long log has many.
+    let mut measures = std::mem::take(&mut assessment.measures);
     let (aircraft, date) = (&assessment.log.aircraft, &assessment.date);
     telemetry.file_under(dir, aircraft, date, &log_id)?;
     let names: BTreeSet<&str> = assessment.flights.iter().map(|f| f.aircraft.as_str()).collect();
     for name in names {
-        let flights: Vec<FlightRow> =
-            assessment.flights.iter().filter(|f| f.aircraft == name).cloned().collect();
-        let measures: Vec<MeasureRow> =
-            assessment.measures.iter().filter(|m| m.aircraft == name).cloned().collect();
-        catalogue::write(&dir.partition("measures", name, date, &log_id), &measures)?;
+        let flights: Vec<FlightRow> = assessment.flights.iter().filter(|f| f.aircraft == name).cloned().collect();
+        let own: Vec<MeasureRow> = measures.extract_if(.., |m| m.aircraft == name).collect();
+        catalogue::write(&dir.partition("measures", name, date, &log_id), &own)?;
         catalogue::write(&dir.partition("flights", name, date, &log_id), &flights)?;
     }
     // Last: this row makes the log imported.

@@ -66,7 +66,11 @@ impl Traces {
 
     /// True if the session was armed (or arming is unknown) during all of `from_ms..=to_ms`.
     pub fn armed_throughout(&self, from_ms: i64, to_ms: i64) -> bool {
-        self.armed.as_ref().is_none_or(|spans| spans.iter().any(|(a, b)| *a <= from_ms && to_ms <= *b))
+        self.armed.as_ref().is_none_or(|spans| {
+            // Spans are in order of time: the last one that begins in time is the only candidate.
+            let after = spans.partition_point(|span| span.0 <= from_ms);
+            after.checked_sub(1).and_then(|i| spans.get(i)).is_some_and(|span| to_ms <= span.1)
+        })
     }
 
     /// True if armed (or arming is unknown) at `time_ms`.
