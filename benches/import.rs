@@ -13,7 +13,7 @@ use fettle::simulator::{Frame, Scenario, write_to};
 use indicatif::ProgressBar;
 use mavlink::MavlinkReader;
 use mavlink::dialects::common::MavMessage;
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::fs;
 use std::hint::black_box;
 use std::sync::Mutex;
@@ -66,7 +66,7 @@ fn bench(c: &mut Criterion) {
             let out = tempfile::tempdir().unwrap();
             let to = FleetDir { root: out.path().to_owned() };
             let known = Mutex::new(HashSet::new());
-            match import_one(&log, &to, &fleet, &known, &ProgressBar::hidden()).unwrap() {
+            match import_one(&log, &to, &fleet, &known, &HashMap::new(), &ProgressBar::hidden()).unwrap() {
                 Imported::New(assessment) => assert_eq!(assessment.flights.len(), truth.flights.len()),
                 Imported::Known | Imported::Unusable(_) => panic!("not imported"),
             }

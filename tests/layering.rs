@@ -52,7 +52,8 @@ fn rust_files(folder: &Path) -> Vec<PathBuf> {
         let path = entry.unwrap().path();
         if path.is_dir() {
             found.extend(rust_files(&path));
-        } else if path.extension().is_some_and(|e| e == "rs") && !path.to_string_lossy().ends_with("tests.rs") {
+        } else if path.extension().is_some_and(|e| e == "rs") && !path.to_string_lossy().ends_with("tests.rs")
+        {
             found.push(path);
         }
     }

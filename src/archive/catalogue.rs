@@ -7,6 +7,7 @@ use parquet::arrow::ArrowWriter;
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 use parquet::basic::{Compression, ZstdLevel};
 use parquet::file::properties::WriterProperties;
+use std::collections::{HashMap, HashSet};
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 
@@ -52,10 +53,50 @@ pub fn read_file<R: TableRow>(path: &Path) -> Result<Vec<R>, ArchiveError> {
 /// As [`read_file`].
 pub fn read<R: TableRow>(fleet: &FleetDir, aircraft: Option<&str>) -> Result<Vec<R>, ArchiveError> {
     let mut rows = Vec::new();
-    for path in files(&fleet.archive().join(R::TABLE), aircraft)? {
+    for path in imported_files(fleet, R::TABLE, aircraft)? {
         rows.extend(read_file(&path)?);
     }
     Ok(rows)
+}
+
+/// The files of one table that belong to an imported log: an import cut short leaves files that do not
+/// count.
+///
+/// # Errors
+/// The file system's refusal.
+pub fn imported_files(
+    fleet: &FleetDir,
+    table: &str,
+    aircraft: Option<&str>,
+) -> Result<Vec<PathBuf>, ArchiveError> {
+    let imported = imported(fleet)?;
+    let mut found = files(&fleet.archive().join(table), aircraft)?;
+    found.retain(|path| log_id(path).is_some_and(|id| imported.contains(id)));
+    Ok(found)
+}
+
+/// Files that an import cut short left behind, by log id; importing that log again removes them first, in
+/// case it is filed elsewhere now.
+///
+/// # Errors
+/// The file system's refusal.
+pub fn left_behind(
+    fleet: &FleetDir,
+    imported: &HashSet<String>,
+) -> Result<HashMap<String, Vec<PathBuf>>, ArchiveError> {
+    let mut left: HashMap<String, Vec<PathBuf>> = HashMap::new();
+    for table in ["flights", "measures", "findings", "telemetry"] {
+        for path in files(&fleet.archive().join(table), None)? {
+            if let Some(id) = log_id(&path).filter(|id| !imported.contains(*id)) {
+                left.entry(id.to_owned()).or_default().push(path);
+            }
+        }
+    }
+    Ok(left)
+}
+
+fn log_id(path: &Path) -> Option<&str> {
+    path.file_stem()?.to_str()
 }
 
 /// The Parquet files under one table's folder, sorted by path.
@@ -91,7 +132,7 @@ pub fn files(table: &Path, aircraft: Option<&str>) -> Result<Vec<PathBuf>, Archi
 ///
 /// # Errors
 /// The file system's refusal.
-pub fn imported(fleet: &FleetDir) -> Result<std::collections::HashSet<String>, ArchiveError> {
+pub fn imported(fleet: &FleetDir) -> Result<HashSet<String>, ArchiveError> {
     let files = files(&fleet.archive().join("logs"), None)?;
-    Ok(files.iter().filter_map(|p| Some(p.file_stem()?.to_str()?.to_owned())).collect())
+    Ok(files.iter().filter_map(|p| log_id(p).map(str::to_owned)).collect())
 }

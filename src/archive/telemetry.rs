@@ -17,13 +17,13 @@ use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 
 /// Row groups in the making, all messages together.
-const BUDGET_BYTES: usize = 24 << 20;
+const BUDGET_BYTES: usize = 12 << 20;
 
 /// Writes one Parquet file a message into a folder of its own.
 pub struct TelemetryWriter {
     folder: PathBuf,
     writers: BTreeMap<usize, (String, ArrowWriter<File>)>,
-    remove_on_drop: bool,
+    closed: Vec<(String, PathBuf)>,
 }
 
 impl TelemetryWriter {
@@ -34,7 +34,7 @@ impl TelemetryWriter {
     pub fn staged(fleet: &FleetDir) -> Result<Self, ArchiveError> {
         let folder = atomic::temporary_name(&fleet.archive().join("staging"));
         fs::create_dir_all(&folder).map_err(ArchiveError::io("create the folder", &folder))?;
-        Ok(TelemetryWriter { folder, writers: BTreeMap::new(), remove_on_drop: true })
+        Ok(TelemetryWriter { folder, writers: BTreeMap::new(), closed: Vec::new() })
     }
 
     /// Closes every file and gives it its place in the archive.
@@ -48,7 +48,8 @@ impl TelemetryWriter {
         date: &str,
         log_id: &str,
     ) -> Result<(), ArchiveError> {
-        for (name, staged) in self.close(log_id)? {
+        self.close(log_id)?;
+        for (name, staged) in std::mem::take(&mut self.closed) {
             let path = fleet.partition(&format!("telemetry/{name}"), aircraft, date, log_id);
             atomic::publish(&staged, &path)?;
         }
@@ -66,7 +67,8 @@ impl TelemetryWriter {
         replace: bool,
         log_id: &str,
     ) -> Result<Vec<String>, ArchiveError> {
-        let staged = self.close(log_id)?;
+        self.close(log_id)?;
+        let staged = std::mem::take(&mut self.closed);
         let target = |name: &str| folder.join(format!("{name}.parquet"));
         if let Some(path) = staged.iter().map(|(name, _)| target(name)).find(|p| !replace && p.exists()) {
             return Err(ArchiveError::Exists { path });
@@ -84,20 +86,23 @@ impl TelemetryWriter {
     pub fn beside(folder: &Path) -> Result<Self, ArchiveError> {
         let staging = atomic::temporary_name(&folder.join("tables"));
         fs::create_dir_all(&staging).map_err(ArchiveError::io("create the folder", &staging))?;
-        Ok(TelemetryWriter { folder: staging, writers: BTreeMap::new(), remove_on_drop: true })
+        Ok(TelemetryWriter { folder: staging, writers: BTreeMap::new(), closed: Vec::new() })
     }
 
-    fn close(&mut self, log_id: &str) -> Result<Vec<(String, PathBuf)>, ArchiveError> {
-        let mut closed = Vec::new();
+    /// Ends every file and frees what the writers hold; done before filing unless it was done already.
+    ///
+    /// # Errors
+    /// The file system's or Parquet's refusal.
+    pub fn close(&mut self, log_id: &str) -> Result<(), ArchiveError> {
         for (_, (name, mut writer)) in std::mem::take(&mut self.writers) {
             let path = self.path(&name);
             writer.append_key_value_metadata(KeyValue::new("fettle.log_id".to_owned(), log_id.to_owned()));
             let file = writer.into_inner().map_err(ArchiveError::parquet("finish", &path))?;
             file.sync_all().map_err(ArchiveError::io("sync", &path))?;
-            closed.push((name, path));
+            self.closed.push((name, path));
         }
-        closed.sort();
-        Ok(closed)
+        self.closed.sort();
+        Ok(())
     }
 
     fn path(&self, name: &str) -> PathBuf {
@@ -137,11 +142,9 @@ impl BatchSink for TelemetryWriter {
 
 impl Drop for TelemetryWriter {
     fn drop(&mut self) {
-        if self.remove_on_drop {
-            self.writers.clear();
-            // What was filed is elsewhere by now; what was not must not be found half-written.
-            let _ = fs::remove_dir_all(&self.folder);
-        }
+        self.writers.clear();
+        // What was filed is elsewhere by now; what was not must not be found half-written.
+        let _ = fs::remove_dir_all(&self.folder);
     }
 }
 

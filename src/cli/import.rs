@@ -18,7 +18,7 @@ use crate::report::{json, text};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use rayon::prelude::*;
 use serde_json::json;
-use std::collections::{BTreeMap, BTreeSet, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
@@ -39,14 +39,16 @@ pub enum Imported {
 pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     let (dir, fleet) = fleet::required(options.fleet.fleet.as_deref())?;
     let found = find::logs(&options.paths, &dir.archive());
-    let known = Mutex::new(catalogue::imported(&dir)?);
+    let imported = catalogue::imported(&dir)?;
+    let left_behind = catalogue::left_behind(&dir, &imported)?;
+    let known = Mutex::new(imported);
     let total: u64 = found.files.iter().filter_map(|f| f.metadata().ok()).map(|m| m.len()).sum();
     let progress = progress(total, options.quiet || !output.watched());
     let results: Vec<(PathBuf, Imported)> = found
         .files
         .par_iter()
         .map(|path| {
-            let result = import_one(path, &dir, &fleet, &known, &progress);
+            let result = import_one(path, &dir, &fleet, &known, &left_behind, &progress);
             let result = result.unwrap_or_else(|error| Imported::Unusable(chain(&error)));
             (path.clone(), result)
         })
@@ -103,7 +105,8 @@ fn progress(total: u64, hidden: bool) -> ProgressBar {
     }
 }
 
-/// Imports one file: raw copy, telemetry, flights and measures. `known` holds the ids of imported logs.
+/// Imports one file: raw copy, telemetry, flights and measures. `known` holds the ids of imported logs,
+/// `left_behind` what earlier imports of others left when they were cut short.
 ///
 /// # Errors
 /// If the file cannot be read or the archive cannot be written.
@@ -112,6 +115,7 @@ pub fn import_one(
     dir: &FleetDir,
     fleet: &Fleet,
     known: &Mutex<HashSet<String>>,
+    left_behind: &HashMap<String, Vec<PathBuf>>,
     progress: &ProgressBar,
 ) -> Result<Imported, ArchiveError> {
     let (log_id, _) = hash_file(path)?;
@@ -120,6 +124,10 @@ pub fn import_one(
     if !claimed {
         progress.inc(path.metadata().map(|m| m.len()).unwrap_or(0));
         return Ok(Imported::Known);
+    }
+    for path in left_behind.get(&log_id).into_iter().flatten() {
+        std::fs::remove_file(path)
+            .map_err(ArchiveError::io("remove what an import cut short left,", path))?;
     }
     let mut telemetry = TelemetryWriter::staged(dir)?;
     let mut copy = RawCopy::begin(dir, path)?;
@@ -131,6 +139,7 @@ pub fn import_one(
         return Ok(Imported::Unusable(why));
     }
     let log_id = copy.finish(dir)?;
+    telemetry.close(&log_id)?;
     let mut assessment = assess(&recording, &log_id, path, fleet);
     drop(recording);
     // The numbers live in the archive from here on; a long log has many.
@@ -139,7 +148,8 @@ pub fn import_one(
     telemetry.file_under(dir, aircraft, date, &log_id)?;
     let names: BTreeSet<&str> = assessment.flights.iter().map(|f| f.aircraft.as_str()).collect();
     for name in names {
-        let flights: Vec<FlightRow> = assessment.flights.iter().filter(|f| f.aircraft == name).cloned().collect();
+        let flights: Vec<FlightRow> =
+            assessment.flights.iter().filter(|f| f.aircraft == name).cloned().collect();
         let own: Vec<MeasureRow> = measures.extract_if(.., |m| m.aircraft == name).collect();
         catalogue::write(&dir.partition("measures", name, date, &log_id), &own)?;
         catalogue::write(&dir.partition("flights", name, date, &log_id), &flights)?;
@@ -156,7 +166,7 @@ fn reassess(dir: &FleetDir, fleet: &Fleet, aircraft: &str) -> Result<(), Archive
     let airframe = fleet.aircraft.iter().find(|a| a.name == aircraft).and_then(|a| a.airframe.as_ref());
     let findings = judge_aircraft(&flights, &measures, airframe, &fleet.limits);
     let mut by_file: BTreeMap<PathBuf, Vec<FindingRow>> = BTreeMap::new();
-    for path in catalogue::files(&dir.archive().join("flights"), Some(aircraft))? {
+    for path in catalogue::imported_files(dir, "flights", Some(aircraft))? {
         let own: Vec<FlightRow> = catalogue::read_file(&path)?;
         let ids: HashSet<&str> = own.iter().map(|f| f.flight_id.as_str()).collect();
         let rows = findings.iter().filter(|f| ids.contains(f.flight_id.as_str())).cloned().collect();

@@ -32,14 +32,15 @@ impl Fleet {
         let mut best: (u8, Vec<usize>) = (0, Vec::new());
         for (index, aircraft) in self.aircraft.iter().enumerate() {
             let told = &aircraft.recognise;
-            if told.system_id.is_some_and(|id| id != identity.system_id) {
-                continue;
-            }
             let uid = match (&told.autopilot_uid, &identity.autopilot_uid) {
                 (Some(own), Some(seen)) if own != seen => continue,
                 (Some(_), Some(_)) => 4,
                 _ => 0,
             };
+            // The hardware itself outweighs an address that anyone can set.
+            if uid == 0 && told.system_id.is_some_and(|id| id != identity.system_id) {
+                continue;
+            }
             let path = 2 * u8::from(told.paths.iter().any(|p| matches(p, &identity.path)));
             if !told.paths.is_empty() && path == 0 && uid == 0 {
                 continue;

@@ -77,6 +77,7 @@ fn the_hardware_identity_decides_before_path_and_system_id() {
     for (case, identity, want) in [
         ("uid and id", identity(Some("0xab1"), 3, "card/x.bin"), Recognition::Known(0)),
         ("uid even under the other's path", identity(Some("0xab1"), 3, "heron/x.bin"), Recognition::Known(0)),
+        ("uid even with another id", identity(Some("0xab1"), 1, "card/x.bin"), Recognition::Known(0)),
         ("id alone", identity(None, 3, "card/x.bin"), Recognition::Known(0)),
         ("another uid", identity(Some("0xab2"), 3, "card/x.bin"), Recognition::Unknown),
         ("path", identity(Some("0xab2"), 1, "cards/heron/day1/x.bin"), Recognition::Known(1)),

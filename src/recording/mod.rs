@@ -10,9 +10,9 @@ use crate::wire::payload::{u8_at, u64_at};
 use crate::wire::{Container, Definitions, Frame, Integrity, Scanner};
 
 /// Rows a table gathers before it is handed on as one batch.
-const ROWS_PER_BATCH: usize = 8_192;
+const ROWS_PER_BATCH: usize = 4_096;
 /// Rows that may wait for the next stamp of their sender; beyond, the oldest go on without an upper bound.
-const MAX_PENDING: usize = 4_096;
+const MAX_PENDING: usize = 2_048;
 /// The component id that the standard gives the autopilot.
 const AUTOPILOT_COMPONENT: u8 = 1;
 
