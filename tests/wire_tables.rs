@@ -1,10 +1,4 @@
 //! Tables: batches, held-back rows, text, house columns.
-#![allow(
-    clippy::unwrap_used,
-    clippy::expect_used,
-    clippy::panic,
-    reason = "a test stops at the first surprise"
-)]
 
 mod wire_support;
 

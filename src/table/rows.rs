@@ -6,7 +6,9 @@
 
 use std::sync::Arc;
 
-use arrow_array::{ArrayRef, Int64Array, RecordBatch, UInt8Array, UInt16Array, UInt32Array, UInt64Array};
+use arrow_array::types::{ArrowPrimitiveType, Int64Type, UInt16Type, UInt64Type};
+use arrow_array::{ArrayRef, PrimitiveArray, RecordBatch, UInt8Array, UInt32Array, UInt64Array};
+use arrow_buffer::{BooleanBuffer, NullBuffer};
 use arrow_schema::SchemaRef;
 
 use super::column::Column;
@@ -126,16 +128,25 @@ impl Rows {
     }
 
     fn house_columns(&self, count: usize) -> Vec<ArrayRef> {
-        let rows = || self.house.iter().take(count);
+        let house = self.house.get(..count).unwrap_or_default();
         vec![
-            Arc::new(rows().map(|row| row.times.boot).collect::<UInt16Array>()),
-            Arc::new(rows().map(|row| row.times.boot_ms).collect::<Int64Array>()),
-            Arc::new(rows().map(|row| row.times.boot_ms_latest).collect::<Int64Array>()),
-            Arc::new(rows().map(|row| row.capture_us).collect::<UInt64Array>()),
-            Arc::new(UInt32Array::from_iter_values(rows().map(|row| row.system_id))),
-            Arc::new(UInt8Array::from_iter_values(rows().map(|row| row.component_id))),
-            Arc::new(UInt8Array::from_iter_values(rows().map(|row| row.sequence))),
-            Arc::new(UInt64Array::from_iter_values(rows().map(|row| row.offset))),
+            nullable::<UInt16Type>(house, |row| row.times.boot),
+            nullable::<Int64Type>(house, |row| row.times.boot_ms),
+            nullable::<Int64Type>(house, |row| row.times.boot_ms_latest),
+            nullable::<UInt64Type>(house, |row| row.capture_us),
+            Arc::new(UInt32Array::from_iter_values(house.iter().map(|row| row.system_id))),
+            Arc::new(UInt8Array::from_iter_values(house.iter().map(|row| row.component_id))),
+            Arc::new(UInt8Array::from_iter_values(house.iter().map(|row| row.sequence))),
+            Arc::new(UInt64Array::from_iter_values(house.iter().map(|row| row.offset))),
         ]
     }
+}
+
+/// A column that may have gaps: values and validity in two plain loops.
+fn nullable<T: ArrowPrimitiveType>(house: &[House], value: impl Fn(&House) -> Option<T::Native>) -> ArrayRef {
+    let values: Vec<T::Native> = house.iter().map(|row| value(row).unwrap_or_default()).collect();
+    let valid = BooleanBuffer::collect_bool(house.len(), |row| {
+        house.get(row).is_some_and(|row| value(row).is_some())
+    });
+    Arc::new(PrimitiveArray::<T>::new(values.into(), Some(NullBuffer::new(valid))))
 }

@@ -49,21 +49,26 @@ pub fn checksum(bytes: &[u8]) -> u16 {
 #[must_use]
 #[inline]
 pub fn update(state: u16, bytes: &[u8]) -> u16 {
-    let (blocks, rest) = bytes.as_chunks::<16>();
-    let state = blocks.iter().fold(state, step);
-    // Fewer than sixteen bytes go through the last tables, still without a chain.
-    let [low, high] = state.to_le_bytes();
-    let mut left = rest.len();
-    let mut next = match left {
-        0 => return state,
-        1 => state >> 8,
-        _ => 0,
+    let odd = bytes.len() % 16;
+    let Some(first) = bytes.first_chunk::<16>() else {
+        return short(state, bytes);
     };
-    for (&byte, carried) in rest.iter().zip([low, high].into_iter().chain(std::iter::repeat(0))) {
-        left -= 1;
-        next ^= entry(left, byte ^ carried);
-    }
-    next
+    let (head, rest) = bytes.split_at_checked(odd).unwrap_or((&[], bytes));
+    let state = if odd < 2 {
+        short(state, head)
+    } else {
+        // Zero bytes in front leave a zero state as it is, so a block may be filled up in front; the state goes
+        // into the first two bytes.
+        step(0, (u128::from_le_bytes(*first) ^ u128::from(state)) << (128 - 8 * odd))
+    };
+    let (blocks, _) = rest.as_chunks::<16>();
+    blocks.iter().fold(state, |state, block| step(state, u128::from_le_bytes(*block)))
+}
+
+/// As [`update`], for fewer than sixteen bytes.
+#[inline]
+fn short(state: u16, bytes: &[u8]) -> u16 {
+    bytes.iter().fold(state, |state, &byte| update_byte(state, byte))
 }
 
 /// The state after one more byte.
@@ -74,26 +79,16 @@ pub fn update_byte(state: u16, byte: u8) -> u16 {
     (state >> 8) ^ entry(0, byte ^ low)
 }
 
+/// Sixteen bytes at once. What does not depend on the state comes first, so that it need not wait for it.
 #[inline]
-fn step(state: u16, block: &[u8; 16]) -> u16 {
+fn step(state: u16, block: u128) -> u16 {
     let [low, high] = state.to_le_bytes();
-    let [a, b, c, d, e, f, g, h, i, j, k, l, m, n, o, p] = *block;
-    entry(15, a ^ low)
-        ^ entry(14, b ^ high)
-        ^ entry(13, c)
-        ^ entry(12, d)
-        ^ entry(11, e)
-        ^ entry(10, f)
-        ^ entry(9, g)
-        ^ entry(8, h)
-        ^ entry(7, i)
-        ^ entry(6, j)
-        ^ entry(5, k)
-        ^ entry(4, l)
-        ^ entry(3, m)
-        ^ entry(2, n)
-        ^ entry(1, o)
-        ^ entry(0, p)
+    let [a, b, c, d, e, f, g, h] = (block as u64).to_le_bytes();
+    let [i, j, k, l, m, n, o, p] = ((block >> 64) as u64).to_le_bytes();
+    let first = entry(13, c) ^ entry(12, d) ^ entry(11, e) ^ entry(10, f) ^ entry(9, g) ^ entry(8, h);
+    let second = entry(7, i) ^ entry(6, j) ^ entry(5, k) ^ entry(4, l);
+    let third = entry(3, m) ^ entry(2, n) ^ entry(1, o) ^ entry(0, p);
+    (first ^ second ^ third) ^ (entry(15, a ^ low) ^ entry(14, b ^ high))
 }
 
 #[inline]

@@ -1,9 +1,10 @@
 //! The two frame layouts. Nothing here judges a checksum.
 
 use nom::bytes::complete::{tag, take};
-use nom::combinator::consumed;
 use nom::number::complete::{le_u16, le_u24, le_u32, u8 as byte};
 use nom::{IResult, Parser};
+
+use super::payload;
 
 /// Marker of a version 1 frame.
 pub const MARKER_V1: u8 = 0xFE;
@@ -20,6 +21,17 @@ pub const LONGEST: usize = 13 + 255 + 2 + SIGNATURE_LEN;
 /// The shortest frame: version 1 without payload.
 pub const SHORTEST: usize = 8;
 
+/// Where the parts of a claimed frame lie, from its marker on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Extent {
+    /// Bytes before the payload.
+    pub header: usize,
+    /// End of the payload, where the checksum stands.
+    pub body_end: usize,
+    /// Bytes of the whole frame.
+    pub len: usize,
+}
+
 /// One frame as laid out, unchecked.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Layout<'a> {
@@ -35,8 +47,6 @@ pub struct Layout<'a> {
     pub message_id: u32,
     /// As sent.
     pub payload: &'a [u8],
-    /// What the checksum covers: from the length byte to the end of the payload.
-    pub covered: &'a [u8],
     /// Checksum as sent.
     pub checksum: u16,
     /// Whether a signature follows.
@@ -46,27 +56,53 @@ pub struct Layout<'a> {
 /// What the first bytes at a position claim.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Claim {
-    /// A frame of this many bytes.
-    Frame(usize),
+    /// A frame of this extent.
+    Frame(Extent),
     /// No frame that can be understood.
     Nothing,
     /// Too few bytes to tell.
     MoreBytes,
 }
 
-/// Length of the frame that `input` claims to start with, from its first three bytes.
+/// The frame that `input` claims to start with, from its first three bytes.
 #[must_use]
 #[inline]
 pub fn claim(input: &[u8]) -> Claim {
-    match *input {
-        [MARKER_V1, len, ..] => Claim::Frame(usize::from(len) + 8),
+    let (header, payload, signature) = match *input {
+        [MARKER_V1, len, ..] => (6, len, 0),
         [MARKER_V2, len, flags, ..] if flags & !(SIGNED | WIDE_SYSTEM_ID) == 0 => {
             let wide = if flags & WIDE_SYSTEM_ID == 0 { 0 } else { 3 };
-            let signature = if flags & SIGNED == 0 { 0 } else { SIGNATURE_LEN };
-            Claim::Frame(usize::from(len) + 12 + wide + signature)
+            (10 + wide, len, if flags & SIGNED == 0 { 0 } else { SIGNATURE_LEN })
         }
-        [MARKER_V2] | [MARKER_V2, _] | [MARKER_V1] | [] => Claim::MoreBytes,
-        _ => Claim::Nothing,
+        [MARKER_V2] | [MARKER_V2, _] | [MARKER_V1] | [] => return Claim::MoreBytes,
+        _ => return Claim::Nothing,
+    };
+    let body_end = header + usize::from(payload);
+    Claim::Frame(Extent { header, body_end, len: body_end + 2 + signature })
+}
+
+impl Extent {
+    /// The message id of the frame that starts `bytes`.
+    #[must_use]
+    #[inline]
+    pub fn message_id(&self, bytes: &[u8]) -> u32 {
+        // The id is the last part of either header, three bytes or one.
+        let last = payload::u32_at(bytes, self.header - 4);
+        if self.header == 6 { last >> 24 } else { last >> 8 }
+    }
+
+    /// What the checksum covers: from the length byte to the end of the payload.
+    #[must_use]
+    #[inline]
+    pub fn covered<'a>(&self, bytes: &'a [u8]) -> &'a [u8] {
+        bytes.get(1..self.body_end).unwrap_or_default()
+    }
+
+    /// The checksum as sent.
+    #[must_use]
+    #[inline]
+    pub fn checksum(&self, bytes: &[u8]) -> u16 {
+        payload::u16_at(bytes, self.body_end)
     }
 }
 
@@ -100,13 +136,9 @@ pub fn frame(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
 #[inline]
 pub fn v1(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
     let (input, _) = tag(&[MARKER_V1][..])(input)?;
-    let (input, (covered, (sequence, system_id, component_id, message_id, payload))) = consumed(|input| {
-        let (input, (len, sequence, system, component, message)) =
-            (byte, byte, byte, byte, byte).parse(input)?;
-        let (input, payload) = take(len)(input)?;
-        Ok((input, (sequence, system, component, message, payload)))
-    })
-    .parse(input)?;
+    let (input, (len, sequence, system_id, component_id, message_id)) =
+        (byte, byte, byte, byte, byte).parse(input)?;
+    let (input, payload) = take(len)(input)?;
     let (input, checksum) = le_u16(input)?;
     let layout = Layout {
         version: 1,
@@ -115,7 +147,6 @@ pub fn v1(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
         component_id,
         message_id: message_id.into(),
         payload,
-        covered,
         checksum,
         signed: false,
     };
@@ -143,33 +174,19 @@ pub fn v1(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
 #[inline]
 pub fn v2(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
     let (input, _) = tag(&[MARKER_V2][..])(input)?;
-    let (input, (covered, (flags, sequence, system_id, component_id, message_id, payload))) =
-        consumed(|input| {
-            let (input, (len, flags, _compatibility, sequence)) = (byte, byte, byte, byte).parse(input)?;
-            if flags & !(SIGNED | WIDE_SYSTEM_ID) != 0 {
-                return Err(nom::Err::Error(nom::error::Error::new(input, nom::error::ErrorKind::Verify)));
-            }
-            let (input, system) =
-                if flags & WIDE_SYSTEM_ID == 0 { byte.map(u32::from).parse(input)? } else { le_u32(input)? };
-            let (input, (component, message)) = (byte, le_u24).parse(input)?;
-            let (input, payload) = take(len)(input)?;
-            Ok((input, (flags, sequence, system, component, message, payload)))
-        })
-        .parse(input)?;
+    let (input, (len, flags, _compatibility, sequence)) = (byte, byte, byte, byte).parse(input)?;
+    if flags & !(SIGNED | WIDE_SYSTEM_ID) != 0 {
+        return Err(nom::Err::Error(nom::error::Error::new(input, nom::error::ErrorKind::Verify)));
+    }
+    let (input, system_id) =
+        if flags & WIDE_SYSTEM_ID == 0 { byte.map(u32::from).parse(input)? } else { le_u32(input)? };
+    let (input, (component_id, message_id)) = (byte, le_u24).parse(input)?;
+    let (input, payload) = take(len)(input)?;
     let (input, checksum) = le_u16(input)?;
     let signed = flags & SIGNED != 0;
     let (input, _) = take(if signed { SIGNATURE_LEN } else { 0 })(input)?;
-    let layout = Layout {
-        version: 2,
-        sequence,
-        system_id,
-        component_id,
-        message_id,
-        payload,
-        covered,
-        checksum,
-        signed,
-    };
+    let layout =
+        Layout { version: 2, sequence, system_id, component_id, message_id, payload, checksum, signed };
     Ok((input, layout))
 }
 
@@ -197,18 +214,22 @@ mod tests {
 
     #[test]
     fn a_claim_and_its_parser_agree_for_every_head() {
-        let body = [0u8; LONGEST];
+        let body: [u8; LONGEST] = std::array::from_fn(|at| at as u8 | 0x10);
         for marker in [MARKER_V1, MARKER_V2] {
             for len in 0..=255u8 {
                 for flags in 0..=255u8 {
                     let mut input = body;
                     input[..3].copy_from_slice(&[marker, len, flags]);
                     match claim(&input) {
-                        Claim::Frame(total) => {
+                        Claim::Frame(extent) => {
                             let (rest, layout) = frame(&input).unwrap();
-                            assert_eq!(input.len() - rest.len(), total);
+                            assert_eq!(input.len() - rest.len(), extent.len);
                             assert_eq!(layout.payload.len(), usize::from(len));
-                            assert!(frame(&input[..total - 1]).is_err());
+                            assert!(extent.covered(&input).ends_with(layout.payload));
+                            assert_eq!(extent.covered(&input)[0], len);
+                            assert_eq!(extent.message_id(&input), layout.message_id);
+                            assert_eq!(extent.checksum(&input), layout.checksum);
+                            assert!(frame(&input[..extent.len - 1]).is_err());
                         }
                         Claim::Nothing => assert!(frame(&input).is_err() && flags > 3),
                         Claim::MoreBytes => panic!("three bytes are enough"),

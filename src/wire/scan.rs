@@ -8,7 +8,7 @@ use super::crc;
 use super::definitions::Definitions;
 use super::frame::Frame;
 use super::integrity::Integrity;
-use super::layout::{self, Claim, Layout};
+use super::layout::{self, Claim, Extent};
 use super::message::Message;
 use super::sequence::Sequences;
 use super::stamp::{self, Container, STAMP_LEN, Vote};
@@ -33,10 +33,10 @@ pub struct Scanner<'d> {
 
 /// What the bytes at a position turned out to be.
 enum Found<'a> {
-    /// A frame whose checksum confirms a definition.
-    Good(Layout<'a>, &'a Message, usize),
-    /// Well formed, of an id that is not defined.
-    Unknown(Layout<'a>, usize),
+    /// A frame of this length whose checksum confirms a definition.
+    Good(&'a Message, usize),
+    /// Well formed and of this length, of an id that is not defined.
+    Unknown(usize),
     /// A defined message of fitting length with a wrong checksum.
     Damaged,
     Nothing,
@@ -75,6 +75,7 @@ impl<'d> Scanner<'d> {
         let mut at = self.examined.min(input.len());
         loop {
             let rest = input.get(at..).unwrap_or_default();
+            let mut found = None;
             if self.base + at as u64 == self.gap_from && !rest.first().is_some_and(is_marker) {
                 // Directly behind a frame: a stamp and a frame, before any marker inside the stamp is tried.
                 if rest.len() < STAMP_LEN + 3 && !last {
@@ -82,41 +83,51 @@ impl<'d> Scanner<'d> {
                 }
                 if stamp::read(rest).is_some() && rest.get(STAMP_LEN).is_some_and(is_marker) {
                     match self.examine(input, at + STAMP_LEN) {
-                        Found::Good(layout, message, len) => {
-                            self.accept(input, at + STAMP_LEN, len, layout, Some(message), sink);
-                            at += STAMP_LEN + len;
-                            continue;
+                        Found::Good(message, len) => {
+                            at += STAMP_LEN;
+                            found = Some(Found::Good(message, len));
                         }
                         Found::MoreBytes if !last => break,
                         _ => {}
                     }
                 }
             }
-            let Some(skip) = layout::find_marker(rest) else {
-                at = input.len();
-                break;
-            };
-            at += skip;
-            match self.examine(input, at) {
-                Found::Good(layout, message, len) => {
-                    self.accept(input, at, len, layout, Some(message), sink);
-                    at += len;
-                    continue;
+            let found = match found {
+                Some(found) => found,
+                None => {
+                    let Some(skip) = layout::find_marker(rest) else {
+                        at = input.len();
+                        break;
+                    };
+                    at += skip;
+                    self.examine(input, at)
                 }
-                Found::Unknown(layout, len) => match self.believe(input, at, len, last) {
-                    Belief::Yes => {
-                        self.accept(input, at, len, layout, None, sink);
-                        at += len;
+            };
+            let (message, len) = match found {
+                Found::Good(message, len) => (Some(message), len),
+                Found::Unknown(len) => match self.believe(input, at, len, last) {
+                    Belief::Yes => (None, len),
+                    Belief::MoreBytes => break,
+                    Belief::No => {
+                        at += 1;
                         continue;
                     }
-                    Belief::MoreBytes => break,
-                    Belief::No => {}
                 },
-                Found::Damaged => self.integrity.frames_bad_crc += 1,
                 Found::MoreBytes if !last => break,
-                Found::MoreBytes | Found::Nothing => {}
+                Found::Damaged => {
+                    self.integrity.frames_bad_crc += 1;
+                    at += 1;
+                    continue;
+                }
+                Found::MoreBytes | Found::Nothing => {
+                    at += 1;
+                    continue;
+                }
+            };
+            if let Some(frame) = self.accept(input, at, len, message) {
+                sink(frame);
             }
-            at += 1;
+            at += len;
         }
         self.retain(input.len(), at, last)
     }
@@ -148,10 +159,7 @@ impl<'d> Scanner<'d> {
     }
 
     #[inline]
-    fn examine<'a>(&self, input: &'a [u8], at: usize) -> Found<'a>
-    where
-        'd: 'a,
-    {
+    fn examine(&self, input: &[u8], at: usize) -> Found<'d> {
         examine(self.definitions, input.get(at..).unwrap_or_default())
     }
 
@@ -190,7 +198,7 @@ impl<'d> Scanner<'d> {
             }
             match self.examine(input, end) {
                 Found::Good(..) => return Belief::Yes,
-                Found::Unknown(_, len) => end += len,
+                Found::Unknown(len) => end += len,
                 Found::MoreBytes if !last => return Belief::MoreBytes,
                 _ => return Belief::No,
             }
@@ -198,16 +206,16 @@ impl<'d> Scanner<'d> {
         Belief::No
     }
 
+    /// Notes a frame that [`examine`] or [`Self::believe`] found; always one, because they checked its layout.
     #[inline]
-    fn accept(
+    fn accept<'a>(
         &mut self,
-        input: &[u8],
+        input: &'a [u8],
         at: usize,
         len: usize,
-        layout: Layout<'_>,
-        message: Option<&Message>,
-        sink: &mut impl FnMut(Frame<'_>),
-    ) {
+        message: Option<&'a Message>,
+    ) -> Option<Frame<'a>> {
+        let (_, layout) = layout::frame(input.get(at..at + len)?).ok()?;
         let offset = self.base + at as u64;
         let gap = offset - self.gap_from;
         let capture_us = if gap < STAMP_LEN as u64 {
@@ -227,7 +235,7 @@ impl<'d> Scanner<'d> {
         self.integrity.sequence_lost +=
             self.sequences.lost(layout.system_id, layout.component_id, layout.sequence);
         self.gap_from = offset + len as u64;
-        sink(Frame {
+        Some(Frame {
             offset,
             capture_us,
             version: layout.version,
@@ -238,7 +246,7 @@ impl<'d> Scanner<'d> {
             payload: layout.payload,
             signed: layout.signed,
             message,
-        });
+        })
     }
 }
 
@@ -247,37 +255,35 @@ fn is_marker(byte: &u8) -> bool {
     *byte == layout::MARKER_V1 || *byte == layout::MARKER_V2
 }
 
+/// Judges a candidate without taking it apart: only what the checksum needs is read.
 #[inline]
-fn examine<'a>(definitions: &'a Definitions, input: &'a [u8]) -> Found<'a> {
-    let len = match layout::claim(input) {
-        Claim::Frame(len) => len,
+fn examine<'a>(definitions: &'a Definitions, input: &[u8]) -> Found<'a> {
+    let extent = match layout::claim(input) {
+        Claim::Frame(extent) => extent,
         Claim::Nothing => return Found::Nothing,
         Claim::MoreBytes => return Found::MoreBytes,
     };
-    let Some(bytes) = input.get(..len) else {
+    let Some(bytes) = input.get(..extent.len) else {
         return Found::MoreBytes;
     };
-    let Ok((_, layout)) = layout::frame(bytes) else {
-        return Found::Nothing;
-    };
-    let candidates = definitions.by_id(layout.message_id);
+    let candidates = definitions.by_id(extent.message_id(bytes));
     if candidates.is_empty() {
-        return Found::Unknown(layout, len);
+        return Found::Unknown(extent.len);
     }
-    let state = crc::checksum(layout.covered);
-    let confirmed =
-        candidates.iter().find(|message| crc::update_byte(state, message.crc_extra) == layout.checksum);
-    match confirmed {
-        Some(message) => Found::Good(layout, message, len),
-        None if candidates.iter().any(|message| fits(&layout, message)) => Found::Damaged,
+    let state = crc::checksum(extent.covered(bytes));
+    let sent = extent.checksum(bytes);
+    match candidates.iter().find(|message| crc::update_byte(state, message.crc_extra) == sent) {
+        Some(message) => Found::Good(message, extent.len),
+        None if candidates.iter().any(|message| fits(&extent, message)) => Found::Damaged,
         None => Found::Nothing,
     }
 }
 
 /// Whether a correct sender could send this payload length; only used to tell damage from noise.
-fn fits(layout: &Layout<'_>, message: &Message) -> bool {
-    match layout.version {
-        1 => layout.payload.len() == message.base_len,
-        _ => (1..=message.full_len).contains(&layout.payload.len()),
+fn fits(extent: &Extent, message: &Message) -> bool {
+    let payload = extent.body_end - extent.header;
+    match extent.header {
+        6 => payload == message.base_len,
+        _ => (1..=message.full_len).contains(&payload),
     }
 }
