@@ -1,4 +1,11 @@
 //! Tables: batches, held-back rows, text, house columns.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stdout,
+    reason = "a test stops at the first surprise"
+)]
 
 mod wire_support;
 
