@@ -33,6 +33,9 @@ const SHARES: [(u32, usize); 12] = [
 
 const ROUNDS: usize = 600;
 
+/// Reads all frames and says how many.
+type Reader = fn(&[u8]) -> u64;
+
 struct Counting(u64);
 
 impl BatchSink for Counting {
@@ -138,7 +141,7 @@ fn reading(criterion: &mut Criterion) {
         let (bytes, frames) = flight(stamped);
         let mut group = criterion.benchmark_group(name);
         group.throughput(Throughput::Bytes(bytes.len() as u64));
-        let readers: [(&str, fn(&[u8]) -> u64); 4] = [
+        let readers: [(&str, Reader); 4] = [
             ("fettle scan", our_scan),
             ("fettle tables", our_tables),
             ("crate mavlink raw", their_raw),

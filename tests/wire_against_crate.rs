@@ -1,6 +1,8 @@
 //! Every common message, written by the independent crate `mavlink` with random contents, must come back through
 //! our scanner and tables: as the same bytes, and field by field as the values that crate prints.
 
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test may stop at the first surprise")]
+
 mod wire_support;
 
 use arrow_array::cast::AsArray;
