@@ -33,7 +33,7 @@ const SHARES: [(u32, usize); 12] = [
 
 const ROUNDS: usize = 600;
 
-/// Reads all bytes and says how many frames it saw.
+/// Reads all frames and says how many.
 type Reader = fn(&[u8]) -> u64;
 
 struct Counting(u64);
@@ -81,7 +81,7 @@ fn our_scan(bytes: &[u8]) -> u64 {
     let mut scanner = Scanner::new(Definitions::builtin());
     let mut seen = 0;
     scanner.scan(bytes, true, &mut |frame: Frame<'_>| {
-        black_box(frame);
+        black_box(&frame);
         seen += 1;
     });
     seen
@@ -113,7 +113,7 @@ fn their_typed(bytes: &[u8]) -> u64 {
     let mut reader = MavlinkReader::new(bytes);
     let mut seen = 0;
     while let Ok(message) = reader.read_any_message::<MavMessage>() {
-        black_box(message);
+        black_box(&message);
         seen += 1;
     }
     seen

@@ -7,6 +7,7 @@
     clippy::print_stdout,
     reason = "a test stops at the first surprise"
 )]
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test may stop at the first surprise")]
 
 mod wire_support;
 

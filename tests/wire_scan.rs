@@ -190,9 +190,12 @@ fn nothing_but_markers_takes_linear_time() {
     for marker in [0xFD, 0xFE] {
         let time = |len: usize| {
             let bytes = vec![marker; len];
-            let start = std::time::Instant::now();
-            assert_eq!(scan(&bytes).integrity.frames, 0);
-            start.elapsed().as_secs_f64()
+            let run = || {
+                let start = std::time::Instant::now();
+                assert_eq!(scan(&bytes).integrity.frames, 0);
+                start.elapsed().as_secs_f64()
+            };
+            run().min(run()).min(run())
         };
         let (short, long) = (time(1 << 18), time(1 << 20));
         println!("{marker:#x}: {long:.3} s for 1 MB");

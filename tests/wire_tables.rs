@@ -6,8 +6,7 @@
     clippy::print_stdout,
     reason = "a test stops at the first surprise"
 )]
-
-mod wire_support;
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test may stop at the first surprise")]
 
 use std::convert::Infallible;
 

@@ -1,4 +1,6 @@
 //! The two frame layouts. Nothing here judges a checksum.
+//!
+//! The parsers are always inlined: handed on through memory, the narrow fields of a layout cost more than parsing.
 
 use nom::bytes::complete::{tag, take};
 use nom::number::complete::{le_u16, le_u24, le_u32, u8 as byte};
@@ -110,7 +112,7 @@ impl Extent {
 ///
 /// # Errors
 /// Where `input` is too short, or the frame sets a flag that changes its layout in an unknown way.
-#[inline]
+#[inline(always)]
 pub fn frame(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
     match input.first() {
         Some(&MARKER_V1) => v1(input),
@@ -133,7 +135,7 @@ pub fn frame(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
 ///
 /// # Errors
 /// Where `input` is too short or has no version 1 marker.
-#[inline]
+#[inline(always)]
 pub fn v1(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
     let (input, _) = tag(&[MARKER_V1][..])(input)?;
     let (input, (len, sequence, system_id, component_id, message_id)) =
@@ -171,7 +173,7 @@ pub fn v1(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
 ///
 /// # Errors
 /// Where `input` is too short, has no version 2 marker or sets an unknown incompatibility flag.
-#[inline]
+#[inline(always)]
 pub fn v2(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
     let (input, _) = tag(&[MARKER_V2][..])(input)?;
     let (input, (len, flags, _compatibility, sequence)) = (byte, byte, byte, byte).parse(input)?;

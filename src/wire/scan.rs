@@ -8,7 +8,7 @@ use super::crc;
 use super::definitions::Definitions;
 use super::frame::Frame;
 use super::integrity::Integrity;
-use super::layout::{self, Claim, Extent};
+use super::layout::{self, Claim, Extent, Layout};
 use super::message::Message;
 use super::sequence::Sequences;
 use super::stamp::{self, Container, STAMP_LEN, Vote};
@@ -124,8 +124,9 @@ impl<'d> Scanner<'d> {
                     continue;
                 }
             };
-            if let Some(frame) = self.accept(input, at, len, message) {
-                sink(frame);
+            // The extent was judged before, so that the parser cannot fail here.
+            if let Ok((_, layout)) = layout::frame(input.get(at..at + len).unwrap_or_default()) {
+                self.accept(input, at, len, layout, message, sink);
             }
             at += len;
         }
@@ -206,16 +207,17 @@ impl<'d> Scanner<'d> {
         Belief::No
     }
 
-    /// Notes a frame that [`examine`] or [`Self::believe`] found; always one, because they checked its layout.
-    #[inline]
-    fn accept<'a>(
+    /// Notes a frame and hands it on.
+    #[inline(always)]
+    fn accept(
         &mut self,
-        input: &'a [u8],
+        input: &[u8],
         at: usize,
         len: usize,
-        message: Option<&'a Message>,
-    ) -> Option<Frame<'a>> {
-        let (_, layout) = layout::frame(input.get(at..at + len)?).ok()?;
+        layout: Layout<'_>,
+        message: Option<&Message>,
+        sink: &mut impl FnMut(Frame<'_>),
+    ) {
         let offset = self.base + at as u64;
         let gap = offset - self.gap_from;
         let capture_us = if gap < STAMP_LEN as u64 {
@@ -235,7 +237,7 @@ impl<'d> Scanner<'d> {
         self.integrity.sequence_lost +=
             self.sequences.lost(layout.system_id, layout.component_id, layout.sequence);
         self.gap_from = offset + len as u64;
-        Some(Frame {
+        sink(Frame {
             offset,
             capture_us,
             version: layout.version,
@@ -246,7 +248,7 @@ impl<'d> Scanner<'d> {
             payload: layout.payload,
             signed: layout.signed,
             message,
-        })
+        });
     }
 }
 
@@ -256,7 +258,7 @@ fn is_marker(byte: &u8) -> bool {
 }
 
 /// Judges a candidate without taking it apart: only what the checksum needs is read.
-#[inline]
+#[inline(always)]
 fn examine<'a>(definitions: &'a Definitions, input: &[u8]) -> Found<'a> {
     let extent = match layout::claim(input) {
         Claim::Frame(extent) => extent,

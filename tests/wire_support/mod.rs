@@ -1,10 +1,11 @@
 //! What the wire tests share: frames written by the independent crate, frames read by ours, its recording.
 
 #![allow(dead_code, reason = "each test file uses a part")]
+#![allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 
 use fettle::wire::{Container, Definitions, Frame, Integrity, Scanner};
 use mavlink::dialects::common::MavMessage;
-use mavlink::{MAVLinkV1MessageRaw, MAVLinkV2MessageRaw, MavHeader};
+use mavlink::{MAVLinkV1MessageRaw, MAVLinkV2MessageRaw, MavHeader, MavlinkVersion};
 
 /// A frame without its borrow.
 #[derive(Debug, Clone, PartialEq)]
@@ -87,17 +88,26 @@ pub fn v1(header: MavHeader, message: &MavMessage) -> Vec<u8> {
     raw.raw_bytes().to_vec()
 }
 
-/// Frames of several messages, sizes and both versions, 1/1, counted from 0.
+/// Frames of several messages, sizes and both versions, 1/1, counted from 0; contents differ.
 pub fn mixed_frames(count: usize) -> Vec<Vec<u8>> {
     let ids = [0u32, 30, 1, 24, 33, 147, 253, 291, 245];
     (0..count)
         .map(|index| {
-            let message = {
-                let id = ids[index % ids.len()];
-                (<MavMessage as mavlink::Message>::default_message_from_id(id).unwrap(), id)
-            };
+            let id = ids[index % ids.len()];
+            let definition = &Definitions::builtin().by_id(id)[0];
+            let mut payload = vec![0; 255];
+            let default = <MavMessage as mavlink::Message>::default_message_from_id(id).unwrap();
+            mavlink::Message::ser(&default, MavlinkVersion::V2, &mut payload);
+            payload.truncate(definition.full_len);
+            for field in definition.fields.iter().filter(|field| field.enumeration.is_empty()) {
+                let bytes = &mut payload[field.offset..field.offset + field.len()];
+                for (at, byte) in bytes.iter_mut().enumerate() {
+                    *byte = ((field.offset + at) * 31 + index * 7) as u8;
+                }
+            }
+            let message = mavlink::Message::parse(MavlinkVersion::V2, id, &payload).unwrap();
             let header = header(1, 1, index as u8);
-            if index % 3 == 1 && message.1 < 256 { v1(header, &message.0) } else { v2(header, &message.0) }
+            if index % 3 == 1 && id < 256 { v1(header, &message) } else { v2(header, &message) }
         })
         .collect()
 }
