@@ -1,12 +1,5 @@
 //! Every common message, written by the independent crate `mavlink` with random contents, must come back through
 //! our scanner and tables: as the same bytes, and field by field as the values that crate prints.
-#![allow(
-    clippy::unwrap_used,
-    clippy::expect_used,
-    clippy::panic,
-    clippy::print_stdout,
-    reason = "a test stops at the first surprise"
-)]
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a test may stop at the first surprise")]
 
 mod wire_support;

@@ -1,11 +1,4 @@
 //! Tables: batches, held-back rows, text, house columns.
-#![allow(
-    clippy::unwrap_used,
-    clippy::expect_used,
-    clippy::panic,
-    clippy::print_stdout,
-    reason = "a test stops at the first surprise"
-)]
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a test may stop at the first surprise")]
 
 use std::convert::Infallible;
