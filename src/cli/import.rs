@@ -227,7 +227,10 @@ fn show(
         if !flights.is_empty() {
             output.answer(&format!("\n{}\n", text::totals(flights)));
             output.answer(&text::findings(findings, flights));
-            output.answer(&format!("{} finding(s) in these flights. {CAUTION}\n", findings.len()));
+            output.answer(&text::paragraph(&format!(
+                "{} finding(s) in these flights. {CAUTION}",
+                findings.len()
+            )));
         }
     }
     for (path, why) in unusable {

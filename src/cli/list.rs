@@ -68,11 +68,11 @@ pub fn findings(options: &List, output: &mut Output) -> Result<Outcome, Failure>
         output.answer("no flights, so nothing was judged; `fettle import PATH` reads a card\n");
     } else {
         output.answer(&text::findings(&findings, &flights));
-        output.answer(&format!(
-            "{} finding(s) over {} flight(s). {CAUTION}\n",
+        output.answer(&text::paragraph(&format!(
+            "{} finding(s) over {} flight(s). {CAUTION}",
             findings.len(),
             flights.len()
-        ));
+        )));
     }
     Ok(if import::reached(&findings, options.fail_on) { Outcome::Found } else { Outcome::Done })
 }

@@ -48,7 +48,11 @@ pub fn run(options: &Read, output: &mut Output) -> Result<Outcome, Failure> {
             let own: Vec<_> = assessed.measures.iter().filter(|m| m.flight_id == flight.flight_id).collect();
             output.answer(&format!("\nflight {}\n{}", flight.flight_id, text::measures(&own)));
         }
-        output.answer(&format!("\n{}{CAUTION}\n", text::findings(&findings, &assessed.flights)));
+        output.answer(&format!(
+            "\n{}{}",
+            text::findings(&findings, &assessed.flights),
+            text::paragraph(CAUTION)
+        ));
     }
     for (name, how) in &assessed.unnamed {
         output.warn(&format!("aircraft unknown, called {name}; {how}"));

@@ -12,6 +12,10 @@ use crate::stats;
 
 /// Standard error of a mean output where none was archived (fraction of full thrust).
 const OUTPUT_ERROR: f64 = 0.003;
+/// Least spread between flights of the yaw share and of the centre of gravity (mm) that is believed
+/// (common practice, no published source).
+const YAW_ERROR: f64 = 0.005;
+const CG_ERROR_MM: f64 = 1.0;
 /// Shift of the centre of gravity worth a line, in millimetres (common practice, no published source).
 const CG_SHIFT_MM: f64 = 15.0;
 /// Spread of healthy siblings' torque index, as a ratio (common practice, no published source).
@@ -33,7 +37,7 @@ pub fn judge(flight: &Numbers, earlier: &[Numbers], airframe: &Airframe, limits:
         if let Some(change) = change(airframe, &before, &current, &errors) {
             findings.extend(match &change {
                 Change::Unclear { why } => unclear(flight, why, &before, &current, airframe),
-                _ => changed(flight, change, before.len(), airframe, limits),
+                _ => changed(flight, change, &before, airframe, limits),
             });
         }
     }
@@ -139,7 +143,10 @@ fn unclear(
         unit: "fraction",
         limit: None,
         baseline: Some(0.0),
-        confidence: 0.5,
+        // How sure it is that this output moved at all.
+        confidence: normal_cdf(
+            change.abs() / spread(before, OUTPUT_ERROR, |u| share(u, index).unwrap_or(1.0)),
+        ),
         start_ms: at.start_ms,
         end_ms: at.end_ms,
         summary: format!(
@@ -152,13 +159,20 @@ fn unclear(
     })
 }
 
+/// Spread of one quantity over earlier flights, at least `floor`.
+fn spread(before: &[Vec<f64>], floor: f64, of: impl Fn(&[f64]) -> f64) -> f64 {
+    let values: Vec<f64> = before.iter().map(|u| of(u)).collect();
+    stats::sd(&values).unwrap_or(floor).max(floor)
+}
+
 fn changed(
     flight: &Numbers,
     change: Change,
-    flights: usize,
+    before: &[Vec<f64>],
     airframe: &Airframe,
     limits: &Limits,
 ) -> Option<Finding> {
+    let flights = before.len();
     let at = flight.all("motor_output", "mean").next()?;
     let span = |n: &Number| (n.start_ms, n.end_ms);
     let (start_ms, end_ms) = span(at);
@@ -210,6 +224,8 @@ fn changed(
                 100.0 * fraction,
                 one_boom_deg.abs()
             );
+            let error = spread(before, YAW_ERROR, |u| airframe.yaw_trim(u));
+            let confidence = normal_cdf((fraction.abs() - limit) / error);
             let limit = Some(limit.copysign(fraction));
             Some(blank(
                 "yaw_bias_change",
@@ -218,7 +234,7 @@ fn changed(
                 fraction,
                 "fraction",
                 limit,
-                0.95,
+                confidence,
                 summary,
                 YAW,
             ))
@@ -236,6 +252,9 @@ fn changed(
                 if right_mm >= 0.0 { "right" } else { "left" }
             );
             let severity = Severity::Advisory;
+            let forward = spread(before, CG_ERROR_MM, |u| 1000.0 * airframe.centre_of_thrust_m(u).0);
+            let right = spread(before, CG_ERROR_MM, |u| 1000.0 * airframe.centre_of_thrust_m(u).1);
+            let confidence = normal_cdf((moved - CG_SHIFT_MM) / forward.hypot(right));
             Some(blank(
                 "balance_change",
                 "aircraft",
@@ -243,7 +262,7 @@ fn changed(
                 moved,
                 "mm",
                 Some(CG_SHIFT_MM),
-                0.9,
+                confidence,
                 summary,
                 BALANCE,
             ))

@@ -5,7 +5,7 @@
 //! Hoaglin 1993) so that a naturally restless axis does not cry.
 
 use super::inspect::VIBRATION;
-use super::{Finding, Limits, MIN_BASELINE, Numbers, Severity, normal_cdf};
+use super::{Finding, Limits, MIN_BASELINE, Numbers, normal_cdf};
 use crate::stats;
 
 /// Spread that earlier flights are taken to have at least, as a fraction of their median: wind and payload
@@ -68,7 +68,8 @@ pub fn judge(flight: &Numbers, earlier: &[Numbers], limits: &Limits) -> Vec<Find
                 unit: "samples",
                 limit: Some(limit),
                 baseline: None,
-                confidence: if severity == Severity::Advisory { 0.5 } else { 0.9 },
+                // A count varies by its own square root from flight to flight.
+                confidence: normal_cdf((clipped.value - limit) / clipped.value.sqrt()),
                 start_ms: clipped.start_ms,
                 end_ms: clipped.end_ms,
                 summary: format!(

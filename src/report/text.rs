@@ -137,6 +137,11 @@ fn significant(value: f64) -> String {
     format!("{value:.*}", decimals as usize)
 }
 
+/// A paragraph that fits 80 columns.
+pub fn paragraph(text: &str) -> String {
+    wrapped(text, "")
+}
+
 /// Breaks at spaces so that a line fits 80 columns.
 fn wrapped(text: &str, indent: &str) -> String {
     let mut out = String::new();
@@ -145,7 +150,7 @@ fn wrapped(text: &str, indent: &str) -> String {
         if line.chars().count() + word.chars().count() + 1 > 80 && line.trim() != "" {
             out.push_str(line.trim_end());
             out.push('\n');
-            line = format!("{indent}  ");
+            line = if indent.is_empty() { String::new() } else { format!("{indent}  ") };
         }
         line.push_str(word);
         line.push(' ');
