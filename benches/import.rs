@@ -43,13 +43,13 @@ fn bench(c: &mut Criterion) {
     });
     group.bench_function("scan, clock and signals", |b| {
         b.iter(|| {
-            let recording = record(&log, false, &mut NoTables, |_| Ok(())).unwrap();
+            let recording = record(&log, false, &mut NoTables, None, |_| Ok(())).unwrap();
             assert_eq!(recording.integrity.frames, truth.frames);
         });
     });
     group.bench_function("the same and Arrow tables", |b| {
         b.iter(|| {
-            let recording = record(&log, true, &mut NoTables, |_| Ok(())).unwrap();
+            let recording = record(&log, true, &mut NoTables, None, |_| Ok(())).unwrap();
             assert_eq!(recording.integrity.frames, truth.frames);
         });
     });
@@ -57,7 +57,7 @@ fn bench(c: &mut Criterion) {
         b.iter(|| {
             let out = tempfile::tempdir().unwrap();
             let mut writer = TelemetryWriter::beside(out.path()).unwrap();
-            record(&log, true, &mut writer, |_| Ok(())).unwrap();
+            record(&log, true, &mut writer, None, |_| Ok(())).unwrap();
             assert!(!writer.move_to(out.path(), false, "log").unwrap().is_empty());
         });
     });

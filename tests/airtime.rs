@@ -177,3 +177,31 @@ fn how_the_bytes_are_fed_changes_nothing() {
         assert_eq!(parts.integrity, whole.integrity);
     }
 }
+
+#[test]
+fn a_boot_session_drawn_while_the_log_goes_on_gives_the_same_flights_and_numbers() {
+    use fettle::assess::{assess, reducer};
+    use fettle::fleet::Fleet;
+    use fettle::recording::Recorder;
+    use fettle::wire::Definitions;
+    use std::path::Path;
+    let mut scenario = Scenario::new(Frame::HexaX, 12).with_flights(3);
+    scenario.reboot = true;
+    let bytes = simulate(&scenario).bytes;
+    let (fleet, path) = (Fleet::default(), Path::new("log"));
+    let rows = |drawn: bool| {
+        let mut sink = common::CountRows::default();
+        let mut recorder = Recorder::new(Definitions::builtin(), false);
+        if drawn {
+            recorder = recorder.reducing(reducer(&fleet, path));
+        }
+        recorder.feed(&bytes, true, &mut sink).unwrap();
+        let recording = recorder.finish(&mut sink).unwrap();
+        let emptied = recording.vehicles[0].boots.iter().filter(|b| b.signals.outputs.is_empty()).count();
+        assert_eq!(emptied, if drawn { 2 } else { 0 }, "all sessions but the last are emptied");
+        assess(&recording, "id", path, &fleet)
+    };
+    let whole = rows(false);
+    assert_eq!(whole.flights.len(), 3);
+    assert_eq!(rows(true), whole);
+}

@@ -1,13 +1,15 @@
 //! One log's rows: which aircraft, which flights, which numbers.
 
 use super::{METHOD_VERSION, short_id};
+use crate::airframe::Airframe;
 use crate::archive::cell::Utc;
 use crate::archive::row::{FlightRow, LogRow, MeasureRow};
 use crate::clock::UtcBinding;
 use crate::fleet::{Fleet, Identity, Recognition};
 use crate::flight::{Flight, segment};
-use crate::measure::measure_flight;
-use crate::recording::{BootSession, Recording, Vehicle};
+use crate::measure::{Measurement, measure_flight};
+use crate::recording::{BootSession, Recording, Reduce, Vehicle};
+use crate::signal::Signals;
 use crate::wire::Container;
 use serde_json::json;
 use std::path::Path;
@@ -48,14 +50,12 @@ pub fn assess(recording: &Recording, log_id: &str, path: &Path, fleet: &Fleet) -
             unnamed.push((name.clone(), how_to_name(&identity)));
         }
         let airframe = known.and_then(|a| a.airframe.as_ref());
-        let outputs: Option<Vec<u8>> = airframe.map(|a| a.motors.iter().map(|m| m.output).collect());
         let mut ordinal = 0;
         for (boot, session) in vehicle.boots.iter().enumerate() {
-            for flight in segment(&session.signals, outputs.as_deref(), session.lag_ms) {
+            let drawn = session.reduced.clone().unwrap_or_else(|| flights_of(session, airframe));
+            for (flight, measurements) in drawn {
                 let row = flight_row(&flight, log_id, &name, vehicle, ordinal, boot, session);
-                let (start_ms, end_ms) = (flight.takeoff.best_ms, flight.touchdown.best_ms);
-                let measured = measure_flight(&session.signals, airframe, start_ms, end_ms);
-                measures.extend(measured.measurements.into_iter().map(|m| MeasureRow {
+                measures.extend(measurements.into_iter().map(|m| MeasureRow {
                     flight_id: row.flight_id.clone(),
                     aircraft: name.clone(),
                     measure: m.measure.to_owned(),
@@ -87,6 +87,35 @@ pub fn assess(recording: &Recording, log_id: &str, path: &Path, fleet: &Fleet) -
     let first = flights.iter().filter_map(|f| f.takeoff_utc).min().or(log.start_utc);
     let date = first.map_or_else(|| "unknown".to_owned(), date_of);
     Assessment { log, date, flights, measures, unnamed }
+}
+
+/// The flights of one session with their numbers.
+fn flights_of(session: &BootSession, airframe: Option<&Airframe>) -> Vec<(Flight, Vec<Measurement>)> {
+    let outputs: Option<Vec<u8>> = airframe.map(|a| a.motors.iter().map(|m| m.output).collect());
+    let found = segment(&session.signals, outputs.as_deref(), session.lag_ms);
+    let measured = |flight: Flight| {
+        let (start_ms, end_ms) = (flight.takeoff.best_ms, flight.touchdown.best_ms);
+        let measurements = measure_flight(&session.signals, airframe, start_ms, end_ms).measurements;
+        (flight, measurements)
+    };
+    found.into_iter().map(measured).collect()
+}
+
+/// Draws flights and numbers from a session that has ended and empties it, once the vehicle has
+/// told its hardware identity; until then a session is kept whole, for who it was may still be told.
+pub fn reducer<'f>(fleet: &'f Fleet, path: &Path) -> Reduce<'f> {
+    let path = path.to_owned();
+    Box::new(move |system_id, uid, session| {
+        let identity = Identity { autopilot_uid: uid.map(str::to_owned), system_id, path: path.clone() };
+        let known = match fleet.recognise(&identity) {
+            Recognition::Known(index) => fleet.aircraft.get(index),
+            Recognition::Unknown | Recognition::Ambiguous(_) => None,
+        };
+        if identity.autopilot_uid.is_some() {
+            session.reduced = Some(flights_of(session, known.and_then(|a| a.airframe.as_ref())));
+            session.signals = Signals::default();
+        }
+    })
 }
 
 fn flight_row(

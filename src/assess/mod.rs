@@ -8,7 +8,7 @@ pub mod history;
 pub mod log;
 
 pub use history::judge_aircraft;
-pub use log::{Assessment, assess};
+pub use log::{Assessment, assess, reducer};
 
 /// Version of the methods behind the archived measures.
 pub const METHOD_VERSION: i64 = 1;

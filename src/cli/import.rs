@@ -11,7 +11,7 @@ use crate::archive::raw::{RawCopy, hash_file};
 use crate::archive::row::{FindingRow, FlightRow, LogRow, MeasureRow};
 use crate::archive::telemetry::TelemetryWriter;
 use crate::archive::{ArchiveError, catalogue};
-use crate::assess::{Assessment, assess, judge_aircraft};
+use crate::assess::{Assessment, assess, judge_aircraft, reducer};
 use crate::finding::{CAUTION, Severity};
 use crate::fleet::Fleet;
 use crate::report::{json, text};
@@ -131,7 +131,7 @@ pub fn import_one(
     }
     let mut telemetry = TelemetryWriter::staged(dir)?;
     let mut copy = RawCopy::begin(dir, path)?;
-    let recording = reading::record(path, true, &mut telemetry, |bytes| {
+    let recording = reading::record(path, true, &mut telemetry, Some(reducer(fleet, path)), |bytes| {
         progress.inc(bytes.len() as u64);
         copy.write(bytes)
     })?;

@@ -4,7 +4,7 @@ use super::args::Read;
 use super::output::Output;
 use super::{Failure, Outcome, fleet, import, reading};
 use crate::archive::raw::hash_file;
-use crate::assess::{assess, judge_aircraft};
+use crate::assess::{assess, judge_aircraft, reducer};
 use crate::finding::CAUTION;
 use crate::report::{json, text};
 
@@ -19,7 +19,8 @@ pub fn run(options: &Read, output: &mut Output) -> Result<Outcome, Failure> {
         return Err(Failure(format!("{} is a folder; `fettle import` reads folders", path.display())));
     }
     let (log_id, _) = hash_file(path)?;
-    let recording = reading::record(path, false, &mut reading::NoTables, |_| Ok(()))?;
+    let recording =
+        reading::record(path, false, &mut reading::NoTables, Some(reducer(&fleet, path)), |_| Ok(()))?;
     if let Some(why) = reading::unusable(&recording) {
         return Err(Failure(format!("{}: {why}", path.display())));
     }

@@ -3,7 +3,7 @@
 //! under a map kills the process.
 
 use crate::archive::ArchiveError;
-use crate::recording::{Recorder, Recording};
+use crate::recording::{Recorder, Recording, Reduce};
 use crate::table::BatchSink;
 use crate::wire::{Definitions, Message};
 use std::fs::File;
@@ -22,7 +22,8 @@ impl BatchSink for NoTables {
     }
 }
 
-/// Reads `path`, handing every byte to `copy` and every batch of rows to `sink`.
+/// Reads `path`, handing every byte to `copy`, every batch of rows to `sink` and every boot session that
+/// has ended to `reduce`.
 ///
 /// # Errors
 /// The file system's refusal, or the sink's.
@@ -30,10 +31,14 @@ pub fn record<S: BatchSink<Error = ArchiveError>>(
     path: &Path,
     with_tables: bool,
     sink: &mut S,
+    reduce: Option<Reduce<'_>>,
     mut copy: impl FnMut(&[u8]) -> Result<(), ArchiveError>,
 ) -> Result<Recording, ArchiveError> {
     let mut file = File::open(path).map_err(ArchiveError::io("open", path))?;
     let mut recorder = Recorder::new(Definitions::builtin(), with_tables);
+    if let Some(reduce) = reduce {
+        recorder = recorder.reducing(reduce);
+    }
     let mut buffer = vec![0u8; CHUNK];
     let mut filled = 0;
     loop {

@@ -3,6 +3,8 @@
 //! feeds bytes; memory is bounded whatever the log's length.
 
 use crate::clock::{BootClock, Placed, Stamp, UtcBinding, UtcSource, UtcVotes};
+use crate::flight::Flight;
+use crate::measure::Measurement;
 use crate::signal::Signals;
 use crate::signal::collect::Reader;
 use crate::table::{BatchSink, RowId, RowTimes, Tables};
@@ -38,8 +40,15 @@ pub struct BootSession {
     pub lag_ms: i64,
     /// First and last instants of the session, in milliseconds since boot.
     pub span_ms: Option<(i64, i64)>,
+    /// Flights with their numbers, if [`Reduce`] drew them already and emptied the signals.
+    pub reduced: Option<Vec<(Flight, Vec<Measurement>)>>,
     votes: UtcVotes,
 }
+
+/// Called with system id, hardware identity so far and a boot session that has ended, while more of the log
+/// is still to come: it may draw from the session what it needs and empty its signals, so that a log of
+/// many boots stays within bounded memory.
+pub type Reduce<'r> = Box<dyn FnMut(u32, Option<&str>, &mut BootSession) + 'r>;
 
 /// One vehicle: a system whose autopilot speaks in the log.
 #[derive(Debug, Clone)]
@@ -99,6 +108,7 @@ struct State<'d> {
     vehicles: Vec<VehicleState>,
     counts: Vec<u64>,
     slots: Slots,
+    reduce: Option<Reduce<'d>>,
 }
 
 #[derive(Debug, Clone, Copy, Default)]
@@ -132,8 +142,16 @@ impl<'d> Recorder<'d> {
                 vehicles: Vec::new(),
                 counts: vec![0; definitions.messages().len()],
                 slots,
+                reduce: None,
             },
         }
+    }
+
+    /// The same, with `reduce` called at the end of every boot session that another one follows.
+    #[must_use]
+    pub fn reducing(mut self, reduce: Reduce<'d>) -> Self {
+        self.state.reduce = Some(reduce);
+        self
     }
 
     /// Feeds bytes and returns how many were used; the caller keeps the rest and adds to it.
@@ -179,7 +197,7 @@ impl<'d> Recorder<'d> {
         messages.sort_by_key(|m| m.1);
         let mut vehicles: Vec<Vehicle> = Vec::new();
         for mut state in state.vehicles.into_iter().filter(|v| v.heartbeats > 0) {
-            for boot in &mut state.vehicle.boots {
+            for boot in state.vehicle.boots.iter_mut().filter(|b| b.reduced.is_none()) {
                 boot.signals.finish();
                 boot.utc = boot.votes.binding();
             }
@@ -297,6 +315,11 @@ impl State<'_> {
         }
         let Some(placed) = placed else { return };
         while state.vehicle.boots.len() <= usize::from(placed.boot) {
+            if let (Some(ended), Some(reduce)) = (state.vehicle.boots.last_mut(), &mut self.reduce) {
+                ended.signals.finish();
+                ended.utc = ended.votes.binding();
+                reduce(state.vehicle.system_id, state.vehicle.autopilot_uid.as_deref(), ended);
+            }
             state.vehicle.boots.push(BootSession::default());
         }
         let Some(boot) = state.vehicle.boots.last_mut() else { return };
