@@ -12,6 +12,7 @@ use fettle::wire::Container;
 use mavlink::Message as _;
 use mavlink::dialects::common::MavMessage;
 use proptest::prelude::*;
+use proptest::test_runner::RngSeed;
 use wire_support::{Owned, by_hand, header, mixed_frames, recording, scan, scan_in_pieces, v2};
 
 /// What a frame says, wherever it lies.
@@ -210,7 +211,14 @@ fn noise() -> impl Strategy<Value = Vec<u8>> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 256, failure_persistence: None, ..ProptestConfig::default() })]
+    // A 16-bit checksum passes one candidate in 65,536 by chance, and noise full of markers holds many: with a
+    // fresh seed every run, the frame set would gain such a chance frame about once in some dozen runs.
+    #![proptest_config(ProptestConfig {
+        cases: 256,
+        failure_persistence: None,
+        rng_seed: RngSeed::Fixed(1),
+        ..ProptestConfig::default()
+    })]
 
     #[test]
     fn noise_between_frames_hides_none(pieces in prop::collection::vec(noise(), 13)) {

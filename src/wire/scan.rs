@@ -274,11 +274,21 @@ fn examine<'a>(definitions: &'a Definitions, input: &[u8]) -> Found<'a> {
     }
     let state = crc::checksum(extent.covered(bytes));
     let sent = extent.checksum(bytes);
-    match candidates.iter().find(|message| crc::update_byte(state, message.crc_extra) == sent) {
+    let good =
+        |message: &&Message| crc::update_byte(state, message.crc_extra) == sent && possible(&extent, message);
+    match candidates.iter().find(good) {
         Some(message) => Found::Good(message, extent.len),
         None if candidates.iter().any(|message| fits(&extent, message)) => Found::Damaged,
         None => Found::Nothing,
     }
+}
+
+/// Whether any sender could mean this length. Version 1 sends the base fields whole; some senders add the
+/// extensions, none sends more, while noise can claim 255 bytes and swallow good frames when its checksum
+/// fits by chance. A longer version 2 payload comes from a newer definition.
+#[inline]
+fn possible(extent: &Extent, message: &Message) -> bool {
+    extent.header != 6 || extent.body_end - extent.header <= message.full_len
 }
 
 /// Whether a correct sender could send this payload length; only used to tell damage from noise.
