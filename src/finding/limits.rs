@@ -1,5 +1,5 @@
-//! When a number becomes a finding. Every default is common practice with no published source, chosen on
-//! simulated aircraft with ordinary build tolerances; `fleet.toml` overrides each.
+//! When a number becomes a finding. Every default is common practice with no published source, reasoned
+//! from the size of ordinary build tolerances and tried on simulated aircraft only; `fleet.toml` overrides each.
 
 use super::Severity;
 

@@ -3,10 +3,10 @@
 use super::inspect::YAW;
 use super::{Finding, Limits, Numbers, normal_cdf};
 
-/// How well a percentile of the margin is known, as a fraction (from the spread between flights of one
-/// simulated aircraft).
+/// How well a percentile of the margin is known, as a fraction (an assumption, not measured;
+/// common practice, no published source).
 const MARGIN_ERROR: f64 = 0.02;
-/// The same for the steady share spent on yaw.
+/// The same for the steady share spent on yaw (an assumption, not measured).
 const BIAS_ERROR: f64 = 0.01;
 
 /// Judges one flight's yaw authority.
