@@ -88,7 +88,7 @@ fn our_scan(bytes: &[u8]) -> u64 {
 }
 
 fn our_tables(bytes: &[u8]) -> u64 {
-    let mut tables = Tables::new(Definitions::builtin(), 65_536);
+    let mut tables = Tables::new(Definitions::builtin(), 4_096);
     let mut rows = Counting(0);
     let mut scanner = Scanner::new(Definitions::builtin());
     scanner.scan(bytes, true, &mut |frame: Frame<'_>| {

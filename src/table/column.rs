@@ -100,16 +100,17 @@ fn gather<T, const N: usize>(
     stride: usize,
     read: impl Fn([u8; N]) -> T,
 ) {
-    let from = field.offset;
-    // Every row is as long as the message, so neither default is ever taken.
-    let one =
-        |row: &[u8]| row.get(from..).and_then(|rest| rest.first_chunk::<N>()).copied().unwrap_or([0; N]);
+    // From the field's first byte on, so that the loop's bounds are the same for every row; the last one has a
+    // shorter rest. Every row is as long as the message, so no default is ever taken.
+    let rows = block.get(field.offset..).unwrap_or_default().chunks_exact(stride);
+    let last = if field.offset == 0 { None } else { Some(rows.remainder()) };
     if field.array.is_none() {
-        values.extend(block.chunks_exact(stride).map(|row| read(one(row))));
+        let one = |row: &[u8]| read(row.first_chunk::<N>().copied().unwrap_or([0; N]));
+        values.extend(rows.map(one));
+        values.extend(last.map(one));
     } else {
-        let len = field.len();
-        for row in block.chunks_exact(stride) {
-            let (elements, _) = row.get(from..from + len).unwrap_or_default().as_chunks::<N>();
+        for row in rows.chain(last) {
+            let (elements, _) = row.get(..field.len()).unwrap_or_default().as_chunks::<N>();
             values.extend(elements.iter().map(|bytes| read(*bytes)));
         }
     }

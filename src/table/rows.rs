@@ -18,6 +18,9 @@ use crate::wire::{Frame, Message};
 /// Bytes of rows turned at a time: fits a second-level cache together with what is written.
 const BLOCK_LEN: usize = 128 * 1024;
 
+/// Rows a table has room for at first.
+const LEAST_ROWS: usize = 16;
+
 /// When a frame was sent, as far as known.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct RowTimes {
@@ -29,22 +32,33 @@ pub struct RowTimes {
     pub boot_ms_latest: Option<i64>,
 }
 
-/// The house columns of one row.
+/// The house columns of one row: as small as it can be, since every frame writes one and every column reads it.
 #[derive(Debug, Clone, Copy)]
 struct House {
-    times: RowTimes,
-    capture_us: Option<u64>,
+    offset: u64,
+    /// [`NO_TIME`] where unknown.
+    boot_ms: i64,
+    /// [`NO_TIME`] where unknown.
+    boot_ms_latest: i64,
+    /// [`NO_CAPTURE`] where there is none.
+    capture_us: u64,
     system_id: u32,
+    /// [`NO_BOOT`] where unknown.
+    boot: u16,
     component_id: u8,
     sequence: u8,
-    offset: u64,
 }
+
+const NO_TIME: i64 = i64::MIN;
+const NO_CAPTURE: u64 = u64::MAX;
+const NO_BOOT: u16 = u16::MAX;
 
 /// The waiting rows of one message.
 #[derive(Debug)]
 pub(super) struct Rows {
     schema: SchemaRef,
     stride: usize,
+    /// Row after row, zero behind the last one.
     payloads: Vec<u8>,
     house: Vec<House>,
     /// Rows emitted before the first one here.
@@ -74,30 +88,37 @@ impl Rows {
 
     #[inline]
     pub(super) fn push(&mut self, frame: &Frame<'_>, times: RowTimes) {
+        let from = self.house.len() * self.stride;
+        if self.payloads.len() < from + self.stride {
+            self.payloads.resize((2 * from).max(LEAST_ROWS * self.stride), 0);
+        }
         let known = frame.payload.get(..self.stride).unwrap_or(frame.payload);
-        self.payloads.extend_from_slice(known);
+        if let Some(row) = self.payloads.get_mut(from..from + known.len()) {
+            row.copy_from_slice(known);
+        }
         self.house.push(House {
-            times,
-            capture_us: frame.capture_us,
+            offset: frame.offset,
+            boot_ms: times.boot_ms.unwrap_or(NO_TIME),
+            boot_ms_latest: times.boot_ms_latest.unwrap_or(NO_TIME),
+            capture_us: frame.capture_us.unwrap_or(NO_CAPTURE),
             system_id: frame.system_id,
+            boot: times.boot.unwrap_or(NO_BOOT),
             component_id: frame.component_id,
             sequence: frame.sequence,
-            offset: frame.offset,
         });
-        self.payloads.resize(self.house.len() * self.stride, 0);
     }
 
     /// Sets the upper bound of a row that still waits for it.
     pub(super) fn resolve(&mut self, number: u64, latest_ms: i64) {
         let waiting = number.checked_sub(self.emitted).and_then(|index| self.house.get_mut(index as usize));
-        if let Some(house) = waiting {
-            house.times.boot_ms_latest.get_or_insert(latest_ms);
+        if let Some(house) = waiting.filter(|house| house.boot_ms_latest == NO_TIME) {
+            house.boot_ms_latest = latest_ms;
         }
     }
 
     /// Unresolved rows at the end, `limit` at most.
     pub(super) fn unresolved_tail(&self, limit: usize) -> usize {
-        self.house.iter().rev().take(limit).take_while(|row| row.times.boot_ms_latest.is_none()).count()
+        self.house.iter().rev().take(limit).take_while(|row| row.boot_ms_latest == NO_TIME).count()
     }
 
     /// Takes the first `count` rows out as a batch.
@@ -106,8 +127,10 @@ impl Rows {
         let count = count.min(self.house.len());
         let mut columns = self.house_columns(count);
         columns.extend(self.own_columns(message, count));
+        let (taken, used) = (count * self.stride, self.house.len() * self.stride);
         self.house.drain(..count);
-        self.payloads.drain(..count * self.stride);
+        self.payloads.copy_within(taken..used, 0);
+        self.payloads.get_mut(used - taken..used).unwrap_or_default().fill(0);
         self.emitted += count as u64;
         RecordBatch::try_new(Arc::clone(&self.schema), columns).expect("columns match their schema")
     }
@@ -130,10 +153,10 @@ impl Rows {
     fn house_columns(&self, count: usize) -> Vec<ArrayRef> {
         let house = self.house.get(..count).unwrap_or_default();
         vec![
-            nullable::<UInt16Type>(house, |row| row.times.boot),
-            nullable::<Int64Type>(house, |row| row.times.boot_ms),
-            nullable::<Int64Type>(house, |row| row.times.boot_ms_latest),
-            nullable::<UInt64Type>(house, |row| row.capture_us),
+            nullable::<UInt16Type>(house, NO_BOOT, |row| row.boot),
+            nullable::<Int64Type>(house, NO_TIME, |row| row.boot_ms),
+            nullable::<Int64Type>(house, NO_TIME, |row| row.boot_ms_latest),
+            nullable::<UInt64Type>(house, NO_CAPTURE, |row| row.capture_us),
             Arc::new(UInt32Array::from_iter_values(house.iter().map(|row| row.system_id))),
             Arc::new(UInt8Array::from_iter_values(house.iter().map(|row| row.component_id))),
             Arc::new(UInt8Array::from_iter_values(house.iter().map(|row| row.sequence))),
@@ -142,11 +165,19 @@ impl Rows {
     }
 }
 
-/// A column that may have gaps: values and validity in two plain loops.
-fn nullable<T: ArrowPrimitiveType>(house: &[House], value: impl Fn(&House) -> Option<T::Native>) -> ArrayRef {
-    let values: Vec<T::Native> = house.iter().map(|row| value(row).unwrap_or_default()).collect();
-    let valid = BooleanBuffer::collect_bool(house.len(), |row| {
-        house.get(row).is_some_and(|row| value(row).is_some())
+/// A column that may have gaps: a validity is only made where there is one.
+fn nullable<T: ArrowPrimitiveType>(
+    house: &[House],
+    none: T::Native,
+    value: impl Fn(&House) -> T::Native,
+) -> ArrayRef {
+    let mut values: Vec<T::Native> = house.iter().map(&value).collect();
+    let gaps = values.iter().fold(false, |found, value| found | (*value == none));
+    let valid = gaps.then(|| {
+        BooleanBuffer::collect_bool(values.len(), |row| values.get(row).is_some_and(|value| *value != none))
     });
-    Arc::new(PrimitiveArray::<T>::new(values.into(), Some(NullBuffer::new(valid))))
+    if gaps {
+        values.iter_mut().filter(|value| **value == none).for_each(|value| *value = T::Native::default());
+    }
+    Arc::new(PrimitiveArray::<T>::new(values.into(), valid.map(NullBuffer::new)))
 }

@@ -1,6 +1,8 @@
 //! CRC-16/MCRF4XX, the checksum of both frame layouts: polynomial 0x1021 reflected, start 0xFFFF, no final xor.
 //!
-//! Sixteen tables let sixteen bytes go through one step of independent look-ups instead of a chain of sixteen.
+//! The polynomial is sparse, so long remainders need no table: x¹⁶ ≡ x¹² + x⁵ + 1, and squaring in GF(2) squares
+//! every term, so x¹²⁸ ≡ x⁹⁶ + x⁴⁰ + 1 too. Eight bytes are appended to a remainder of sixteen with a few shifts;
+//! only the last eight bytes of it go through tables.
 
 /// The polynomial, reflected.
 const POLYNOMIAL: u16 = 0x8408;
@@ -9,11 +11,11 @@ const POLYNOMIAL: u16 = 0x8408;
 pub const START: u16 = 0xFFFF;
 
 /// `TABLES[k][b]` is what byte `b` adds to the state `k` bytes later.
-static TABLES: [[u16; 256]; 16] = tables();
+static TABLES: [[u16; 256]; 8] = tables();
 
 #[expect(clippy::indexing_slicing, reason = "const evaluation: a bad index would not compile")]
-const fn tables() -> [[u16; 256]; 16] {
-    let mut tables = [[0; 256]; 16];
+const fn tables() -> [[u16; 256]; 8] {
+    let mut tables = [[0; 256]; 8];
     let mut byte = 0;
     while byte < 256 {
         let mut state = byte as u16;
@@ -26,7 +28,7 @@ const fn tables() -> [[u16; 256]; 16] {
         byte += 1;
     }
     let mut later = 1;
-    while later < 16 {
+    while later < 8 {
         let mut byte = 0;
         while byte < 256 {
             let before = tables[later - 1][byte];
@@ -49,26 +51,45 @@ pub fn checksum(bytes: &[u8]) -> u16 {
 #[must_use]
 #[inline]
 pub fn update(state: u16, bytes: &[u8]) -> u16 {
-    let odd = bytes.len() % 16;
-    let Some(first) = bytes.first_chunk::<16>() else {
-        return short(state, bytes);
+    let Some(first) = bytes.first_chunk::<8>() else {
+        return bytes.iter().fold(state, |state, &byte| update_byte(state, byte));
     };
-    let (head, rest) = bytes.split_at_checked(odd).unwrap_or((&[], bytes));
-    let state = if odd < 2 {
-        short(state, head)
-    } else {
-        // Zero bytes in front leave a zero state as it is, so a block may be filled up in front; the state goes
-        // into the first two bytes.
-        step(0, (u128::from_le_bytes(*first) ^ u128::from(state)) << (128 - 8 * odd))
-    };
-    let (blocks, _) = rest.as_chunks::<16>();
-    blocks.iter().fold(state, |state, block| step(state, u128::from_le_bytes(*block)))
+    // The odd bytes go first, with zeros before them, which leave a polynomial as it is. The state belongs into
+    // the first two bytes of the whole, wherever the cut falls.
+    let odd = bytes.len() % 8;
+    let state = u64::from(state);
+    let head = (u64::from_le_bytes(*first) ^ state) << 1 << (63 - 8 * odd);
+    let (words, _) = bytes.get(odd..).unwrap_or_default().as_chunks::<8>();
+    let mut words = words.iter().map(|word| u64::from_le_bytes(*word));
+    let body = words.next().unwrap_or_default() ^ (state >> (8 * odd));
+    let (high, low) = words.fold((head, body), fold);
+    reduce(high, low)
 }
 
-/// As [`update`], for fewer than sixteen bytes.
-#[inline]
-fn short(state: u16, bytes: &[u8]) -> u16 {
-    bytes.iter().fold(state, |state, &byte| update_byte(state, byte))
+/// Appends eight bytes to a remainder of sixteen.
+#[inline(always)]
+fn fold((high, low): (u64, u64), word: u64) -> (u64, u64) {
+    let turned = high ^ (high << 32);
+    (low ^ (turned >> 32) ^ (turned << 24), word ^ (turned >> 40) ^ turned)
+}
+
+/// As [`fold`] at half the width: four bytes to a remainder of eight.
+#[inline(always)]
+fn fold_narrow((high, low): (u32, u32), word: u32) -> (u32, u32) {
+    let turned = high ^ (high << 16);
+    (low ^ (turned >> 16) ^ (turned << 12), word ^ (turned >> 20) ^ turned)
+}
+
+/// The checksum state that a remainder of sixteen bytes amounts to.
+#[inline(always)]
+fn reduce(high: u64, low: u64) -> u16 {
+    let halves = |word: u64| (word as u32, (word >> 32) as u32);
+    let (third, fourth) = halves(low);
+    let (high, low) = fold_narrow(fold_narrow(halves(high), third), fourth);
+    let [a, b, c, d] = high.to_le_bytes();
+    let [e, f, g, h] = low.to_le_bytes();
+    let first = entry(7, a) ^ entry(6, b) ^ entry(5, c) ^ entry(4, d);
+    first ^ (entry(3, e) ^ entry(2, f) ^ entry(1, g) ^ entry(0, h))
 }
 
 /// The state after one more byte.
@@ -79,25 +100,10 @@ pub fn update_byte(state: u16, byte: u8) -> u16 {
     (state >> 8) ^ entry(0, byte ^ low)
 }
 
-/// Sixteen bytes at once. What does not depend on the state comes first, so that it need not wait for it.
 #[inline]
-fn step(state: u16, block: u128) -> u16 {
-    let [low, high] = state.to_le_bytes();
-    let [a, b, c, d, e, f, g, h] = (block as u64).to_le_bytes();
-    let [i, j, k, l, m, n, o, p] = ((block >> 64) as u64).to_le_bytes();
-    let first = entry(13, c) ^ entry(12, d) ^ entry(11, e) ^ entry(10, f) ^ entry(9, g) ^ entry(8, h);
-    let second = entry(7, i) ^ entry(6, j) ^ entry(5, k) ^ entry(4, l);
-    let third = entry(3, m) ^ entry(2, n) ^ entry(1, o) ^ entry(0, p);
-    (first ^ second ^ third) ^ (entry(15, a ^ low) ^ entry(14, b ^ high))
-}
-
-#[inline]
-#[expect(
-    clippy::indexing_slicing,
-    reason = "a u8 into 256 entries; at most 15 into 16 tables by the callers"
-)]
+#[expect(clippy::indexing_slicing, reason = "a u8 into 256 entries; at most 7 into 8 tables by the callers")]
 fn entry(later: usize, byte: u8) -> u16 {
-    TABLES[later & 15][usize::from(byte)]
+    TABLES[later & 7][usize::from(byte)]
 }
 
 #[cfg(test)]

@@ -22,9 +22,10 @@ pub struct Definitions {
     /// By id, then dialect: the candidates for an id are neighbours.
     messages: Vec<Message>,
     names: HashMap<String, usize>,
-    /// For each 256 ids a page number plus one, zero where no id of the page is defined.
+    /// For each 256 ids the number of their page; page zero is empty.
     directory: Vec<usize>,
-    pages: Vec<[Run; PAGE]>,
+    /// Page after page.
+    runs: Vec<Run>,
     /// The lines of the enumerations, read at first use.
     enum_lines: String,
     enums: OnceLock<HashMap<String, Enumeration>>,
@@ -99,7 +100,7 @@ impl Definitions {
         messages.sort_by_key(|message| message.id);
         let mut names = HashMap::with_capacity(messages.len());
         let mut directory: Vec<usize> = Vec::new();
-        let mut pages: Vec<[Run; PAGE]> = Vec::new();
+        let mut runs = vec![Run::default(); PAGE];
         for (slot, message) in messages.iter_mut().enumerate() {
             message.slot = slot;
             names.entry(message.name.clone()).or_insert(slot);
@@ -109,10 +110,10 @@ impl Definitions {
             }
             if let Some(number) = directory.get_mut(page) {
                 if *number == 0 {
-                    pages.push([Run::default(); PAGE]);
-                    *number = pages.len();
+                    *number = runs.len() / PAGE;
+                    runs.resize(runs.len() + PAGE, Run::default());
                 }
-                if let Some(run) = pages.get_mut(*number - 1).and_then(|page| page.get_mut(place)) {
+                if let Some(run) = runs.get_mut(*number * PAGE + place) {
                     if run.count == 0 {
                         run.first = slot as u16;
                     }
@@ -120,7 +121,7 @@ impl Definitions {
                 }
             }
         }
-        Self { messages, names, directory, pages, enum_lines: enum_lines.to_owned(), enums: OnceLock::new() }
+        Self { messages, names, directory, runs, enum_lines: enum_lines.to_owned(), enums: OnceLock::new() }
     }
 
     /// Every message; [`Message::slot`] is its index here.
@@ -140,13 +141,8 @@ impl Definitions {
     #[inline]
     pub fn by_id(&self, id: u32) -> &[Message] {
         let (page, place) = split(id);
-        let run = self
-            .directory
-            .get(page)
-            .and_then(|number| self.pages.get(number.wrapping_sub(1)))
-            .and_then(|page| page.get(place))
-            .copied()
-            .unwrap_or_default();
+        let number = self.directory.get(page).copied().unwrap_or_default();
+        let run = self.runs.get(number * PAGE + place).copied().unwrap_or_default();
         let first = usize::from(run.first);
         self.messages.get(first..first + usize::from(run.count)).unwrap_or_default()
     }

@@ -1,12 +1,10 @@
 //! The two frame layouts. Nothing here judges a checksum.
 //!
-//! The parsers are always inlined: handed on through memory, the narrow fields of a layout cost more than parsing.
+//! A header is taken as one array and then named byte by byte: a parser a field costs several times as much, and
+//! this is the innermost loop of everything.
 
-use nom::bytes::complete::{tag, take};
-use nom::number::complete::{le_u16, le_u24, le_u32, u8 as byte};
-use nom::{IResult, Parser};
-
-use super::payload;
+use nom::bytes::streaming::take;
+use nom::{IResult, Needed};
 
 /// Marker of a version 1 frame.
 pub const MARKER_V1: u8 = 0xFE;
@@ -23,17 +21,6 @@ pub const LONGEST: usize = 13 + 255 + 2 + SIGNATURE_LEN;
 /// The shortest frame: version 1 without payload.
 pub const SHORTEST: usize = 8;
 
-/// Where the parts of a claimed frame lie, from its marker on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Extent {
-    /// Bytes before the payload.
-    pub header: usize,
-    /// End of the payload, where the checksum stands.
-    pub body_end: usize,
-    /// Bytes of the whole frame.
-    pub len: usize,
-}
-
 /// One frame as laid out, unchecked.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Layout<'a> {
@@ -49,69 +36,20 @@ pub struct Layout<'a> {
     pub message_id: u32,
     /// As sent.
     pub payload: &'a [u8],
+    /// What the checksum covers before CRC_EXTRA: from the length byte to the end of the payload.
+    pub covered: &'a [u8],
     /// Checksum as sent.
     pub checksum: u16,
     /// Whether a signature follows.
     pub signed: bool,
-}
-
-/// What the first bytes at a position claim.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Claim {
-    /// A frame of this extent.
-    Frame(Extent),
-    /// No frame that can be understood.
-    Nothing,
-    /// Too few bytes to tell.
-    MoreBytes,
-}
-
-/// The frame that `input` claims to start with, from its first three bytes.
-#[must_use]
-#[inline]
-pub fn claim(input: &[u8]) -> Claim {
-    let (header, payload, signature) = match *input {
-        [MARKER_V1, len, ..] => (6, len, 0),
-        [MARKER_V2, len, flags, ..] if flags & !(SIGNED | WIDE_SYSTEM_ID) == 0 => {
-            let wide = if flags & WIDE_SYSTEM_ID == 0 { 0 } else { 3 };
-            (10 + wide, len, if flags & SIGNED == 0 { 0 } else { SIGNATURE_LEN })
-        }
-        [MARKER_V2] | [MARKER_V2, _] | [MARKER_V1] | [] => return Claim::MoreBytes,
-        _ => return Claim::Nothing,
-    };
-    let body_end = header + usize::from(payload);
-    Claim::Frame(Extent { header, body_end, len: body_end + 2 + signature })
-}
-
-impl Extent {
-    /// The message id of the frame that starts `bytes`.
-    #[must_use]
-    #[inline]
-    pub fn message_id(&self, bytes: &[u8]) -> u32 {
-        // The id is the last part of either header, three bytes or one.
-        let last = payload::u32_at(bytes, self.header - 4);
-        if self.header == 6 { last >> 24 } else { last >> 8 }
-    }
-
-    /// What the checksum covers: from the length byte to the end of the payload.
-    #[must_use]
-    #[inline]
-    pub fn covered<'a>(&self, bytes: &'a [u8]) -> &'a [u8] {
-        bytes.get(1..self.body_end).unwrap_or_default()
-    }
-
-    /// The checksum as sent.
-    #[must_use]
-    #[inline]
-    pub fn checksum(&self, bytes: &[u8]) -> u16 {
-        payload::u16_at(bytes, self.body_end)
-    }
+    /// Bytes of the whole frame.
+    pub len: usize,
 }
 
 /// Parses the frame at the start of `input`, of either version.
 ///
 /// # Errors
-/// Where `input` is too short, or the frame sets a flag that changes its layout in an unknown way.
+/// As [`v1`] and [`v2`].
 #[inline(always)]
 pub fn frame(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
     match input.first() {
@@ -134,14 +72,17 @@ pub fn frame(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
 /// | 6+n  | checksum       | u16 LE | over bytes 1 to 5+*n*, then CRC_EXTRA            |
 ///
 /// # Errors
-/// Where `input` is too short or has no version 1 marker.
+/// `Incomplete` where `input` is too short to tell, `Error` where it has no version 1 marker.
 #[inline(always)]
 pub fn v1(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
-    let (input, _) = tag(&[MARKER_V1][..])(input)?;
-    let (input, (len, sequence, system_id, component_id, message_id)) =
-        (byte, byte, byte, byte, byte).parse(input)?;
-    let (input, payload) = take(len)(input)?;
-    let (input, checksum) = le_u16(input)?;
+    if input.first().is_some_and(|marker| *marker != MARKER_V1) {
+        return refuse(input);
+    }
+    let (rest, head) = array::<6>(input)?;
+    let [_, payload_len, sequence, system_id, component_id, message_id] = *head;
+    let (rest, payload) = take(payload_len)(rest)?;
+    let (rest, checksum) = array::<2>(rest)?;
+    let body_end = head.len() + payload.len();
     let layout = Layout {
         version: 1,
         sequence,
@@ -149,10 +90,12 @@ pub fn v1(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
         component_id,
         message_id: message_id.into(),
         payload,
-        checksum,
+        covered: input.get(1..body_end).unwrap_or_default(),
+        checksum: u16::from_le_bytes(*checksum),
         signed: false,
+        len: body_end + checksum.len(),
     };
-    Ok((input, layout))
+    Ok((rest, layout))
 }
 
 /// Parses a version 2 frame.
@@ -172,24 +115,106 @@ pub fn v1(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
 /// | 12+n | signature       | 13     | with flag `0x01`: link id, time, part of a SHA-256        |
 ///
 /// # Errors
-/// Where `input` is too short, has no version 2 marker or sets an unknown incompatibility flag.
+/// `Incomplete` where `input` is too short to tell, `Error` where it has no version 2 marker or sets an
+/// incompatibility flag that changes the layout in an unknown way.
 #[inline(always)]
 pub fn v2(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
-    let (input, _) = tag(&[MARKER_V2][..])(input)?;
-    let (input, (len, flags, _compatibility, sequence)) = (byte, byte, byte, byte).parse(input)?;
-    if flags & !(SIGNED | WIDE_SYSTEM_ID) != 0 {
-        return Err(nom::Err::Error(nom::error::Error::new(input, nom::error::ErrorKind::Verify)));
+    match *input {
+        [marker, ..] if marker != MARKER_V2 => return refuse(input),
+        [_, _, flags, ..] if flags & !(SIGNED | WIDE_SYSTEM_ID) != 0 => return refuse(input),
+        [_, _, flags, ..] if flags & WIDE_SYSTEM_ID != 0 => return v2_wide(input),
+        _ => {}
     }
-    let (input, system_id) =
-        if flags & WIDE_SYSTEM_ID == 0 { byte.map(u32::from).parse(input)? } else { le_u32(input)? };
-    let (input, (component_id, message_id)) = (byte, le_u24).parse(input)?;
-    let (input, payload) = take(len)(input)?;
-    let (input, checksum) = le_u16(input)?;
-    let signed = flags & SIGNED != 0;
-    let (input, _) = take(if signed { SIGNATURE_LEN } else { 0 })(input)?;
-    let layout =
-        Layout { version: 2, sequence, system_id, component_id, message_id, payload, checksum, signed };
-    Ok((input, layout))
+    let (rest, head) = array::<10>(input)?;
+    let [_, payload_len, flags, _, sequence, system_id, component_id, id_low, id_middle, id_high] = *head;
+    v2_body(
+        input,
+        rest,
+        head.len(),
+        payload_len,
+        flags & SIGNED != 0,
+        Layout {
+            version: 2,
+            sequence,
+            system_id: system_id.into(),
+            component_id,
+            message_id: u32::from_le_bytes([id_low, id_middle, id_high, 0]),
+            ..EMPTY
+        },
+    )
+}
+
+/// The rare header with a system id of four bytes.
+#[cold]
+#[inline(never)]
+fn v2_wide(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
+    let (rest, head) = array::<13>(input)?;
+    let [_, payload_len, flags, _, sequence, a, b, c, d, component_id, id_low, id_middle, id_high] = *head;
+    v2_body(
+        input,
+        rest,
+        head.len(),
+        payload_len,
+        flags & SIGNED != 0,
+        Layout {
+            version: 2,
+            sequence,
+            system_id: u32::from_le_bytes([a, b, c, d]),
+            component_id,
+            message_id: u32::from_le_bytes([id_low, id_middle, id_high, 0]),
+            ..EMPTY
+        },
+    )
+}
+
+/// What is the same behind both headers of version 2.
+#[inline(always)]
+fn v2_body<'a>(
+    input: &'a [u8],
+    rest: &'a [u8],
+    head_len: usize,
+    payload_len: u8,
+    signed: bool,
+    header: Layout<'a>,
+) -> IResult<&'a [u8], Layout<'a>> {
+    let (rest, payload) = take(payload_len)(rest)?;
+    let (mut rest, checksum) = array::<2>(rest)?;
+    let body_end = head_len + payload.len();
+    let mut len = body_end + checksum.len();
+    if signed {
+        rest = take(SIGNATURE_LEN)(rest)?.0;
+        len += SIGNATURE_LEN;
+    }
+    let covered = input.get(1..body_end).unwrap_or_default();
+    let layout = Layout { payload, covered, checksum: u16::from_le_bytes(*checksum), signed, len, ..header };
+    Ok((rest, layout))
+}
+
+const EMPTY: Layout<'static> = Layout {
+    version: 2,
+    sequence: 0,
+    system_id: 0,
+    component_id: 0,
+    message_id: 0,
+    payload: &[],
+    covered: &[],
+    checksum: 0,
+    signed: false,
+    len: 0,
+};
+
+/// The next `N` bytes.
+#[inline(always)]
+fn array<const N: usize>(input: &[u8]) -> IResult<&[u8], &[u8; N]> {
+    match input.split_first_chunk::<N>() {
+        Some((head, rest)) => Ok((rest, head)),
+        None => Err(nom::Err::Incomplete(Needed::Unknown)),
+    }
+}
+
+#[inline(always)]
+fn refuse(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
+    Err(nom::Err::Error(nom::error::Error::new(input, nom::error::ErrorKind::Tag)))
 }
 
 /// Position of the first marker byte of either version.
@@ -212,30 +237,39 @@ pub fn find_marker(bytes: &[u8]) -> Option<usize> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::payload::u32_at;
     use super::*;
 
     #[test]
-    fn a_claim_and_its_parser_agree_for_every_head() {
+    fn the_parts_of_every_head_lie_where_the_tables_say() {
         let body: [u8; LONGEST] = std::array::from_fn(|at| at as u8 | 0x10);
         for marker in [MARKER_V1, MARKER_V2] {
             for len in 0..=255u8 {
                 for flags in 0..=255u8 {
                     let mut input = body;
                     input[..3].copy_from_slice(&[marker, len, flags]);
-                    match claim(&input) {
-                        Claim::Frame(extent) => {
-                            let (rest, layout) = frame(&input).unwrap();
-                            assert_eq!(input.len() - rest.len(), extent.len);
-                            assert_eq!(layout.payload.len(), usize::from(len));
-                            assert!(extent.covered(&input).ends_with(layout.payload));
-                            assert_eq!(extent.covered(&input)[0], len);
-                            assert_eq!(extent.message_id(&input), layout.message_id);
-                            assert_eq!(extent.checksum(&input), layout.checksum);
-                            assert!(frame(&input[..extent.len - 1]).is_err());
-                        }
-                        Claim::Nothing => assert!(frame(&input).is_err() && flags > 3),
-                        Claim::MoreBytes => panic!("three bytes are enough"),
+                    if marker == MARKER_V2 && flags > 3 {
+                        assert!(matches!(frame(&input[..3]), Err(nom::Err::Error(_))));
+                        continue;
                     }
+                    let (wide, signed) =
+                        (marker == MARKER_V2 && flags & 2 != 0, marker == MARKER_V2 && flags & 1 != 0);
+                    let head = if marker == MARKER_V1 { 6 } else { 10 } + if wide { 3 } else { 0 };
+                    let body_end = head + usize::from(len);
+                    let (rest, layout) = frame(&input).unwrap();
+                    assert_eq!(layout.payload, &input[head..body_end]);
+                    assert_eq!(layout.covered, &input[1..body_end]);
+                    assert_eq!(layout.checksum, u16::from_le_bytes([input[body_end], input[body_end + 1]]));
+                    assert_eq!(layout.signed, signed);
+                    assert_eq!(layout.len, body_end + 2 + if signed { 13 } else { 0 });
+                    assert_eq!(rest.len(), input.len() - layout.len);
+                    let id = if marker == MARKER_V1 { input[5].into() } else { u32_at(&input, head - 3) };
+                    assert_eq!(layout.message_id, id & 0xFF_FFFF);
+                    assert_eq!(layout.component_id, input[if marker == MARKER_V1 { 4 } else { head - 4 }]);
+                    let system =
+                        if wide { u32_at(&input, 5) } else { input[if head == 6 { 3 } else { 5 }].into() };
+                    assert_eq!(layout.system_id, system);
+                    assert!(matches!(frame(&input[..layout.len - 1]), Err(nom::Err::Incomplete(_))));
                 }
             }
         }

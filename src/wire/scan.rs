@@ -8,7 +8,7 @@ use super::crc;
 use super::definitions::Definitions;
 use super::frame::Frame;
 use super::integrity::Integrity;
-use super::layout::{self, Claim, Extent, Layout};
+use super::layout::{self, Layout};
 use super::message::Message;
 use super::sequence::Sequences;
 use super::stamp::{self, Container, STAMP_LEN, Vote};
@@ -32,11 +32,11 @@ pub struct Scanner<'d> {
 }
 
 /// What the bytes at a position turned out to be.
-enum Found<'a> {
-    /// A frame of this length whose checksum confirms a definition.
-    Good(&'a Message, usize),
-    /// Well formed and of this length, of an id that is not defined.
-    Unknown(usize),
+enum Found<'d, 'i> {
+    /// A frame whose checksum confirms a definition.
+    Good(&'d Message, Layout<'i>),
+    /// Well formed, of an id that is not defined.
+    Unknown(Layout<'i>),
     /// A defined message of fitting length with a wrong checksum.
     Damaged,
     Nothing,
@@ -73,40 +73,40 @@ impl<'d> Scanner<'d> {
     /// recording is cut into calls.
     pub fn scan(&mut self, input: &[u8], last: bool, sink: &mut impl FnMut(Frame<'_>)) -> usize {
         let mut at = self.examined.min(input.len());
+        let mut behind_frame = self.base + at as u64 == self.gap_from;
         loop {
             let rest = input.get(at..).unwrap_or_default();
-            let mut found = None;
-            if self.base + at as u64 == self.gap_from && !rest.first().is_some_and(is_marker) {
-                // Directly behind a frame: a stamp and a frame, before any marker inside the stamp is tried.
-                if rest.len() < STAMP_LEN + 3 && !last {
+            if behind_frame {
+                // The usual case: the next frame, or its stamp, before any marker inside the stamp is tried.
+                let marked = rest.first().is_some_and(is_marker);
+                if !marked && rest.len() < STAMP_LEN + 3 && !last {
                     break;
                 }
-                if stamp::read(rest).is_some() && rest.get(STAMP_LEN).is_some_and(is_marker) {
-                    match self.examine(input, at + STAMP_LEN) {
-                        Found::Good(message, len) => {
-                            at += STAMP_LEN;
-                            found = Some(Found::Good(message, len));
+                let capture_us = if marked { None } else { stamp::read(rest) };
+                let start = at + if capture_us.is_some() { STAMP_LEN } else { 0 };
+                let head = input.get(start..).unwrap_or_default();
+                if (marked || capture_us.is_some()) && head.first().is_some_and(is_marker) {
+                    match examine(self.definitions, head) {
+                        Found::Good(message, layout) => {
+                            at = start + layout.len;
+                            self.accept(start, capture_us, layout, Some(message), sink);
+                            continue;
                         }
                         Found::MoreBytes if !last => break,
                         _ => {}
                     }
                 }
+                behind_frame = false;
             }
-            let found = match found {
-                Some(found) => found,
-                None => {
-                    let Some(skip) = layout::find_marker(rest) else {
-                        at = input.len();
-                        break;
-                    };
-                    at += skip;
-                    self.examine(input, at)
-                }
+            let Some(skip) = layout::find_marker(rest) else {
+                at = input.len();
+                break;
             };
-            let (message, len) = match found {
-                Found::Good(message, len) => (Some(message), len),
-                Found::Unknown(len) => match self.believe(input, at, len, last) {
-                    Belief::Yes => (None, len),
+            at += skip;
+            let (message, layout) = match self.examine(input, at) {
+                Found::Good(message, layout) => (Some(message), layout),
+                Found::Unknown(layout) => match self.believe(input, at, layout.len, last) {
+                    Belief::Yes => (None, layout),
                     Belief::MoreBytes => break,
                     Belief::No => {
                         at += 1;
@@ -124,13 +124,21 @@ impl<'d> Scanner<'d> {
                     continue;
                 }
             };
-            // The extent was judged before, so that the parser cannot fail here.
-            if let Ok((_, layout)) = layout::frame(input.get(at..at + len).unwrap_or_default()) {
-                self.accept(input, at, len, layout, message, sink);
-            }
-            at += len;
+            let capture_us = self.stamp_before(input, at);
+            let start = at;
+            at += layout.len;
+            self.accept(start, capture_us, layout, message, sink);
+            behind_frame = true;
         }
         self.retain(input.len(), at, last)
+    }
+
+    /// The stamp in the gap before a frame, if the gap is long enough to hold one.
+    fn stamp_before(&self, input: &[u8], at: usize) -> Option<u64> {
+        if self.base + at as u64 - self.gap_from < STAMP_LEN as u64 {
+            return None;
+        }
+        stamp::read(input.get(at.checked_sub(STAMP_LEN)?..)?)
     }
 
     /// What was lost, skipped and unknown so far; complete after the last bytes.
@@ -159,8 +167,8 @@ impl<'d> Scanner<'d> {
         done
     }
 
-    #[inline]
-    fn examine(&self, input: &[u8], at: usize) -> Found<'d> {
+    #[inline(never)]
+    fn examine<'i>(&self, input: &'i [u8], at: usize) -> Found<'d, 'i> {
         examine(self.definitions, input.get(at..).unwrap_or_default())
     }
 
@@ -199,7 +207,7 @@ impl<'d> Scanner<'d> {
             }
             match self.examine(input, end) {
                 Found::Good(..) => return Belief::Yes,
-                Found::Unknown(len) => end += len,
+                Found::Unknown(layout) => end += layout.len,
                 Found::MoreBytes if !last => return Belief::MoreBytes,
                 _ => return Belief::No,
             }
@@ -207,28 +215,24 @@ impl<'d> Scanner<'d> {
         Belief::No
     }
 
-    /// Notes a frame and hands it on.
+    /// Notes the frame at `at` and hands it on.
     #[inline(always)]
     fn accept(
         &mut self,
-        input: &[u8],
         at: usize,
-        len: usize,
+        capture_us: Option<u64>,
         layout: Layout<'_>,
         message: Option<&Message>,
         sink: &mut impl FnMut(Frame<'_>),
     ) {
         let offset = self.base + at as u64;
-        let gap = offset - self.gap_from;
-        let capture_us = if gap < STAMP_LEN as u64 {
-            None
-        } else {
-            at.checked_sub(STAMP_LEN).and_then(|from| input.get(from..)).and_then(stamp::read)
-        };
         let stamp_len = if capture_us.is_some() { STAMP_LEN as u64 } else { 0 };
-        self.integrity.skip(self.gap_from, gap - stamp_len);
+        let gap = offset - stamp_len - self.gap_from;
+        if gap > 0 {
+            self.integrity.skip(self.gap_from, gap);
+        }
         self.integrity.bytes_stamps += stamp_len;
-        self.integrity.bytes_frames += len as u64;
+        self.integrity.bytes_frames += layout.len as u64;
         match message {
             Some(_) => self.integrity.frames += 1,
             None => self.integrity.frames_unknown += 1,
@@ -236,7 +240,7 @@ impl<'d> Scanner<'d> {
         self.vote.count(capture_us.is_some());
         self.integrity.sequence_lost +=
             self.sequences.lost(layout.system_id, layout.component_id, layout.sequence);
-        self.gap_from = offset + len as u64;
+        self.gap_from = offset + layout.len as u64;
         sink(Frame {
             offset,
             capture_us,
@@ -257,45 +261,43 @@ fn is_marker(byte: &u8) -> bool {
     *byte == layout::MARKER_V1 || *byte == layout::MARKER_V2
 }
 
-/// Judges a candidate without taking it apart: only what the checksum needs is read.
+/// Takes a candidate apart and judges it by its checksum.
 #[inline(always)]
-fn examine<'a>(definitions: &'a Definitions, input: &[u8]) -> Found<'a> {
-    let extent = match layout::claim(input) {
-        Claim::Frame(extent) => extent,
-        Claim::Nothing => return Found::Nothing,
-        Claim::MoreBytes => return Found::MoreBytes,
+fn examine<'d, 'i>(definitions: &'d Definitions, input: &'i [u8]) -> Found<'d, 'i> {
+    let layout = match layout::frame(input) {
+        Ok((_, layout)) => layout,
+        Err(nom::Err::Incomplete(_)) => return Found::MoreBytes,
+        Err(_) => return Found::Nothing,
     };
-    let Some(bytes) = input.get(..extent.len) else {
-        return Found::MoreBytes;
+    let candidates = definitions.by_id(layout.message_id);
+    let state = crc::checksum(layout.covered);
+    let good = |message: &Message| {
+        crc::update_byte(state, message.crc_extra) == layout.checksum && possible(&layout, message)
     };
-    let candidates = definitions.by_id(extent.message_id(bytes));
-    if candidates.is_empty() {
-        return Found::Unknown(extent.len);
-    }
-    let state = crc::checksum(extent.covered(bytes));
-    let sent = extent.checksum(bytes);
-    let good =
-        |message: &&Message| crc::update_byte(state, message.crc_extra) == sent && possible(&extent, message);
-    match candidates.iter().find(good) {
-        Some(message) => Found::Good(message, extent.len),
-        None if candidates.iter().any(|message| fits(&extent, message)) => Found::Damaged,
-        None => Found::Nothing,
+    match candidates {
+        [message] if good(message) => Found::Good(message, layout),
+        [] => Found::Unknown(layout),
+        _ => match candidates.iter().find(|message| good(message)) {
+            Some(message) => Found::Good(message, layout),
+            None if candidates.iter().any(|message| fits(&layout, message)) => Found::Damaged,
+            None => Found::Nothing,
+        },
     }
 }
 
-/// Whether any sender could mean this length. Version 1 sends the base fields whole; some senders add the
-/// extensions, none sends more, while noise can claim 255 bytes and swallow good frames when its checksum
-/// fits by chance. A longer version 2 payload comes from a newer definition.
+/// Whether any sender could mean this length. Version 1 has no truncation: it sends the base fields whole, some
+/// senders the extensions too, while noise claims any length and swallows good frames when its checksum fits by
+/// chance. A longer version 2 payload comes from a newer definition.
 #[inline]
-fn possible(extent: &Extent, message: &Message) -> bool {
-    extent.header != 6 || extent.body_end - extent.header <= message.full_len
+fn possible(layout: &Layout<'_>, message: &Message) -> bool {
+    layout.version != 1 || (message.base_len..=message.full_len).contains(&layout.payload.len())
 }
 
 /// Whether a correct sender could send this payload length; only used to tell damage from noise.
-fn fits(extent: &Extent, message: &Message) -> bool {
-    let payload = extent.body_end - extent.header;
-    match extent.header {
-        6 => payload == message.base_len,
+fn fits(layout: &Layout<'_>, message: &Message) -> bool {
+    let payload = layout.payload.len();
+    match layout.version {
+        1 => payload == message.base_len,
         _ => (1..=message.full_len).contains(&payload),
     }
 }

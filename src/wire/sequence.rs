@@ -19,21 +19,34 @@ impl Sequences {
     }
 
     /// Notes a frame; returns how many of the same sender are missing before it.
-    #[inline]
+    #[inline(always)]
     pub(super) fn lost(&mut self, system_id: u32, component_id: u8, sequence: u8) -> u64 {
         let index = (system_id as usize) << 8 | usize::from(component_id);
-        let last = match self.narrow.get_mut(index) {
-            Some(last) => last,
-            None => self.wide.entry((system_id, component_id)).or_default(),
+        let expected = match self.narrow.get_mut(index) {
+            Some(expected) => expected,
+            None => self.wide(system_id, component_id),
         };
-        let seen = std::mem::replace(last, u16::from(sequence.wrapping_add(1)) + 1);
-        let Some(expected) = seen.checked_sub(1) else {
-            return 0;
-        };
-        let missing = sequence.wrapping_sub(expected as u8);
-        // A duplicate is 255 ahead of what was expected.
-        if missing < LONGEST_STEP { u64::from(missing) } else { 0 }
+        let seen = *expected;
+        *expected = u16::from(sequence.wrapping_add(1)) + 1;
+        if seen == u16::from(sequence) + 1 { 0 } else { missing(seen, sequence) }
     }
+
+    #[cold]
+    #[inline(never)]
+    fn wide(&mut self, system_id: u32, component_id: u8) -> &mut u16 {
+        self.wide.entry((system_id, component_id)).or_default()
+    }
+}
+
+#[cold]
+#[inline(never)]
+fn missing(seen: u16, sequence: u8) -> u64 {
+    let Some(expected) = seen.checked_sub(1) else {
+        return 0;
+    };
+    let missing = sequence.wrapping_sub(expected as u8);
+    // A duplicate is 255 ahead of what was expected.
+    if missing < LONGEST_STEP { u64::from(missing) } else { 0 }
 }
 
 #[cfg(test)]
