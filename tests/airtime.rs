@@ -4,7 +4,8 @@
     clippy::unwrap_used,
     clippy::expect_used,
     clippy::panic,
-    reason = "a test stops at the first surprise"
+    clippy::print_stdout,
+    reason = "a test stops at the first surprise and says what it measured"
 )]
 #![cfg(feature = "simulator")]
 
