@@ -4,7 +4,8 @@
     clippy::unwrap_used,
     clippy::expect_used,
     clippy::panic,
-    reason = "a test stops at the first surprise"
+    clippy::print_stdout,
+    reason = "a test stops at the first surprise and says what it measured"
 )]
 #![cfg(feature = "simulator")]
 
@@ -12,7 +13,7 @@ mod common;
 
 use fettle::flight::{Evidence, Flight, segment};
 use fettle::recording::Recording;
-use fettle::simulator::{Frame, Scenario, Sortie, Streams, TrueFlight, simulate};
+use fettle::simulator::{FlightRecord, Frame, Scenario, Sortie, Streams, TrueFlight, simulate};
 
 const FRAMES: [Frame; 3] = [Frame::QuadX, Frame::HexaX, Frame::OctoX];
 
@@ -66,20 +67,30 @@ fn check(case: &str, found: &[(usize, Flight)], truth: &[TrueFlight], tolerance_
     errors
 }
 
-fn all(streams: Streams, evidence: Evidence, tolerance_ms: f64) {
+fn all(alter: impl Fn(Scenario) -> Scenario, evidence: Evidence, tolerance_ms: f64) {
+    some(7, alter, evidence, tolerance_ms);
+}
+
+/// `seeds` aircraft a frame, two flights each.
+fn some(seeds: u64, alter: impl Fn(Scenario) -> Scenario, evidence: Evidence, tolerance_ms: f64) {
     let mut errors = Vec::new();
     for frame in FRAMES {
-        for seed in 0..7 {
-            let scenario = Scenario::new(frame, 100 + seed).with_flights(2).with_streams(streams);
-            let log = simulate(&scenario);
+        for seed in 0..seeds {
+            let log = simulate(&alter(Scenario::new(frame, 100 + seed).with_flights(2)));
             let (recording, _) = common::record(&log.bytes, 100_000);
             let found = flights(&recording, 1, None);
             let case = format!("{frame:?} seed {seed}");
-            assert!(found.iter().all(|f| f.1.evidence == evidence && f.1.complete), "{case}");
+            assert!(found.iter().all(|f| f.1.evidence == evidence && f.1.complete), "{case}: {found:?}");
             errors.extend(check(&case, &found, &log.truth.flights, tolerance_ms));
         }
     }
     let mean = |pick: fn(&(f64, f64)) -> f64| errors.iter().map(pick).sum::<f64>() / errors.len() as f64;
+    let worst = errors.iter().map(|e| (e.1 - e.0).abs()).fold(0.0, f64::max);
+    println!(
+        "liftoff {:.0} ms, touchdown {:.0} ms late; worst airtime {worst:.0} ms",
+        mean(|e| e.0),
+        mean(|e| e.1)
+    );
     // Errors of single flights are noise; a mean far from zero would be a wrong method.
     assert!(
         mean(|e| e.0).abs() < 250.0 && mean(|e| e.1).abs() < 100.0,
@@ -88,20 +99,60 @@ fn all(streams: Streams, evidence: Evidence, tolerance_ms: f64) {
     );
 }
 
+const NO_LANDED_STATE: Streams = Streams { extended_sys_state: 0.0, ..Streams::FULL };
+
 #[test]
 fn with_a_landed_state_airtime_is_within_three_tenths() {
-    all(Streams::FULL, Evidence::LandedState, 300.0);
+    all(|s| s, Evidence::LandedState, 300.0);
+}
+
+#[test]
+fn with_a_flight_record_airtime_is_within_three_tenths() {
+    for record in [FlightRecord::AsFlown, FlightRecord::WithoutLanding] {
+        let told = |s: Scenario| s.with_streams(NO_LANDED_STATE).with_flight_record(record);
+        all(told, Evidence::FlightInformation, 300.0);
+    }
+    all(|s| s.with_flight_record(FlightRecord::AsFlown), Evidence::FlightInformation, 300.0);
+    let slow = |s: Scenario| s.with_streams(Streams::MINIMAL).with_flight_record(FlightRecord::AsFlown);
+    all(slow, Evidence::FlightInformation, 1000.0);
+}
+
+#[test]
+fn a_flight_record_that_the_rest_of_the_log_contradicts_is_not_evidence() {
+    let records =
+        [FlightRecord::Empty, FlightRecord::InUtc, FlightRecord::LateBy(25.0), FlightRecord::LateBy(-25.0)];
+    for record in records {
+        for (streams, evidence, tolerance_ms) in
+            [(Streams::FULL, Evidence::LandedState, 300.0), (NO_LANDED_STATE, Evidence::Inferred, 1000.0)]
+        {
+            some(2, |s| s.with_streams(streams).with_flight_record(record), evidence, tolerance_ms);
+        }
+    }
+}
+
+/// Nothing but arming beside it: the record's own lags (0.3 s early to 0.4 s late, 0.5 to 2 s late) are the
+/// error, and the bounds must hold them.
+#[test]
+fn a_flight_record_alone_is_believed_with_bounds_as_wide_as_its_lag() {
+    let streams = Streams { heartbeat: 1.0, attitude: 4.0, ..Streams::NONE };
+    for seed in 0..7 {
+        let scenario = Scenario::new(Frame::HexaX, seed).with_flights(2).with_streams(streams);
+        let log = simulate(&scenario.with_flight_record(FlightRecord::AsFlown));
+        let (recording, _) = common::record(&log.bytes, 65_536);
+        let found = flights(&recording, 1, None);
+        assert!(found.iter().all(|f| f.1.evidence == Evidence::FlightInformation), "seed {seed}");
+        check("record alone", &found, &log.truth.flights, 2_500.0);
+    }
 }
 
 #[test]
 fn without_a_landed_state_airtime_is_within_a_second() {
-    let streams = Streams { extended_sys_state: 0.0, ..Streams::FULL };
-    all(streams, Evidence::Inferred, 1000.0);
+    all(|s| s.with_streams(NO_LANDED_STATE), Evidence::Inferred, 1000.0);
 }
 
 #[test]
 fn from_heartbeat_outputs_and_display_alone_airtime_is_within_a_second() {
-    all(Streams::MINIMAL, Evidence::Inferred, 1000.0);
+    all(|s| s.with_streams(Streams::MINIMAL), Evidence::Inferred, 1000.0);
 }
 
 #[test]
@@ -124,6 +175,15 @@ fn a_touch_and_go_is_one_flight_with_two_landings() {
         let found = flights(&recording, 1, None);
         assert_eq!(found.iter().map(|f| f.1.landings).collect::<Vec<_>>(), [2], "seed {seed}");
         check("touch-and-go", &found, &log.truth.flights, 600.0);
+        let mut scenario =
+            Scenario::new(Frame::QuadX, seed).with_sorties(&[Sortie::TouchAndGo, Sortie::Flight]);
+        scenario = scenario.with_streams(NO_LANDED_STATE).with_flight_record(FlightRecord::AsFlown);
+        let log = simulate(&scenario);
+        let (recording, _) = common::record(&log.bytes, 65_536);
+        let found = flights(&recording, 1, None);
+        assert!(found.iter().all(|f| f.1.evidence == Evidence::FlightInformation), "seed {seed}");
+        assert_eq!(found.iter().map(|f| f.1.landings).collect::<Vec<_>>(), [2, 1], "seed {seed}");
+        check("touch-and-go by its record", &found, &log.truth.flights, 600.0);
     }
 }
 

@@ -99,6 +99,13 @@ fn the_sample_cards_import_with_their_stated_flights_and_faults() {
     assert!(text(&again.stdout).contains("20 log(s) imported before"), "{}", text(&again.stdout));
     assert!(before == contents(dir.path()), "importing twice changes nothing");
     assert!(before.iter().all(|(p, _)| !p.to_string_lossy().ends_with(".part")), "nothing temporary is left");
+    for orphan in [".staging.1-0.part/ATTITUDE.parquet", "raw/.copy.1-0.part"] {
+        let orphan = dir.path().join("archive").join(orphan);
+        fs::create_dir_all(orphan.parent().unwrap()).unwrap();
+        fs::write(orphan, "left by a process that was killed").unwrap();
+    }
+    fettle(&["import", "--fleet", path(dir.path()), path(&samples())]);
+    assert!(before == contents(dir.path()), "what a killed import left is swept by the next");
 
     for command in ["flights", "findings"] {
         let listed = fettle(&[command, "--json", "--fleet", path(dir.path()), "--aircraft", "egret"]);
@@ -108,6 +115,66 @@ fn the_sample_cards_import_with_their_stated_flights_and_faults() {
     assert_eq!(lines(&since).iter().filter(|r| r["type"] == "flight").count(), 2);
     let failing = fettle(&["findings", "--fleet", path(dir.path()), "--fail-on", "caution"]);
     assert_eq!(failing.status.code(), Some(4));
+}
+
+#[test]
+fn the_summary_tells_what_goes_on_once_most_urgent_first() {
+    let dir = fleet();
+    let output = fettle(&["import", "--fleet", path(dir.path()), path(&samples())]);
+    let summary = text(&output.stdout);
+    assert!(summary.lines().all(|l| l.chars().count() <= 80), "{summary}");
+    let headings: Vec<&str> =
+        summary.lines().filter(|l| ["WARN", "CAUT", "ADVI"].iter().any(|w| l.starts_with(w))).collect();
+    let rank = |l: &str| ["WARNING", "CAUTION", "ADVISORY"].iter().position(|w| l.starts_with(w));
+    assert!(headings.is_sorted_by_key(|l| rank(l)), "{headings:?}");
+    // Faults that stay from the sixth flight to the seventh are one entry each.
+    for (heading, since) in [
+        ("egret: steady yaw effort moved (", "in 2 flights since 2026-09-15"),
+        ("plover: vibration, y axis (", "in 2 flights since 2026-09-15"),
+        ("plover: motor drag, rear-right (", "in 2 flights since 2026-09-15"),
+    ] {
+        assert_eq!(headings.iter().filter(|h| h.contains(heading)).count(), 1, "{heading}: {headings:#?}");
+        let entry = summary.split("\n\n").find(|e| e.contains(heading)).unwrap();
+        assert!(entry.contains(since), "{entry}");
+    }
+    let listed = text(&fettle(&["findings", "--fleet", path(dir.path())]).stdout);
+    assert!(headings.iter().all(|h| listed.contains(h)), "{listed}");
+    let records = lines(&fettle(&["findings", "--json", "--fleet", path(dir.path())]));
+    let drag = records.iter().filter(|r| r["kind"] == "motor_drag").count();
+    assert_eq!(drag, 2, "machine output keeps one object a finding");
+}
+
+#[test]
+fn a_limit_changed_in_the_settings_counts_after_reassess() {
+    let dir = fleet();
+    fettle(&["import", "--fleet", path(dir.path()), path(&samples().join("plover"))]);
+    let drags = || {
+        let records = lines(&fettle(&["findings", "--json", "--fleet", path(dir.path())]));
+        records.iter().filter(|r| r["kind"] == "motor_drag").count()
+    };
+    assert_eq!(drags(), 2);
+    let unchanged = contents(dir.path());
+    let again = fettle(&["reassess", "--fleet", path(dir.path())]);
+    assert_eq!(again.status.code(), Some(0), "{}", text(&again.stderr));
+    let said = text(&again.stdout).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(said.contains("6 finding(s), 0 new or changed in severity, 0 gone"), "{said}");
+    assert!(unchanged == contents(dir.path()), "nothing changed, nothing written");
+
+    let settings = dir.path().join("fleet.toml");
+    let before = fs::read_to_string(&settings).unwrap();
+    assert!(!before.contains("[limits]"));
+    let wide = "\n[limits]\nmotor_torque_ratio = { advisory = 1.9, caution = 1.95, warning = 2.0 }\n";
+    fs::write(&settings, format!("{before}{wide}")).unwrap();
+    assert_eq!(drags(), 2, "findings stay until they are computed again");
+    let records = lines(&fettle(&["reassess", "--json", "--fleet", path(dir.path())]));
+    assert_eq!(records.last().unwrap()["findings_gone"], 2);
+    assert_eq!(drags(), 0);
+    fs::write(&settings, before).unwrap();
+    let failing = fettle(&["reassess", "--fleet", path(dir.path()), "--fail-on", "advisory"]);
+    assert_eq!(failing.status.code(), Some(4));
+    assert!(unchanged == contents(dir.path()), "the old limits give the old findings");
+    let none = fettle(&["reassess", "--fleet", path(dir.path()), "--aircraft", "gannet"]);
+    assert_eq!(none.status.code(), Some(1));
 }
 
 #[test]

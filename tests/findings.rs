@@ -35,32 +35,56 @@ fn one_motor(index: usize, amount: f64) -> [f64; 8] {
     all
 }
 
+/// Twelve aircraft a frame, and what names them: the first flight with the fault, or at the latest the second.
+/// With 48 aircraft a frame not used in choosing the method, the first flight named 48 of 48 quads, 48 hexas
+/// and 45 octos, the second all, and no flight a wrong motor (an octo's 12 % is 0.016 of yaw effort, known
+/// to 0.004 from one flight of two minutes against five).
 #[test]
 fn a_motor_that_comes_to_give_twelve_per_cent_less_thrust_is_named() {
-    for frame in FRAMES {
+    for (frame, at_once) in [(Frame::QuadX, 12), (Frame::HexaX, 12), (Frame::OctoX, 11)] {
         let airframe = common::airframe(frame);
-        let mut named = 0;
-        for build_seed in 0..8u64 {
+        let mut named = [0, 0];
+        for build_seed in 0..12u64 {
             let motor = build_seed as usize % airframe.motors.len();
-            let faults = Faults { thrust_loss: one_motor(motor, 0.12), ..Faults::NONE };
-            let findings = after_five_healthy(frame, build_seed, faults);
             let position = &airframe.motors[motor].position;
-            let found: Vec<_> = findings.iter().filter(|f| f.kind == "motor_thrust_loss").collect();
-            assert!(
-                found.iter().all(|f| f.subject == *position),
-                "{frame:?} {build_seed}: the wrong motor is named"
-            );
-            if let Some(finding) = found.first() {
-                assert!(finding.severity >= Severity::Caution, "{finding:?}");
-                assert!((finding.value - 0.12).abs() < 0.04, "{finding:?}");
-                named += 1;
-            } else {
-                // Where a moved load fits as well, the change is shown without naming a motor, never hidden.
-                let shown = findings.iter().any(|f| f.kind == "motor_output_change");
-                assert!(shown, "{frame:?} {build_seed}: {findings:#?}");
+            let mut scenario = Scenario::new(frame, 1_000 + build_seed).with_flights(7);
+            scenario.build_seed = build_seed;
+            scenario.faults = vec![Faults::NONE; 5];
+            scenario.faults.push(Faults { thrust_loss: one_motor(motor, 0.12), ..Faults::NONE });
+            let numbers = common::numbers(&scenario);
+            assert_eq!(numbers.len(), 7, "all flights found");
+            for (after, named) in named.iter_mut().enumerate() {
+                let (earlier, flight) = (&numbers[..5 + after], &numbers[5 + after]);
+                let findings = judge(flight, earlier, Some(&airframe), &Limits::default());
+                let found: Vec<_> = findings.iter().filter(|f| f.kind == "motor_thrust_loss").collect();
+                assert!(found.iter().all(|f| f.subject == *position), "{frame:?} {build_seed}: wrong motor");
+                if let Some(finding) = found.first() {
+                    assert!(finding.severity >= Severity::Caution, "{finding:?}");
+                    assert!((finding.value - 0.12).abs() < 0.04, "{finding:?}");
+                    *named += 1;
+                } else {
+                    // Where a moved load fits as well, the change is shown without naming a motor.
+                    let shown = findings.iter().any(|f| f.kind == "motor_output_change");
+                    assert!(shown, "{frame:?} {build_seed}: {findings:#?}");
+                }
             }
         }
-        assert!(named >= 7, "{frame:?}: named {named} of 8");
+        assert!(named[0] >= at_once && named[1] == 12, "{frame:?}: named {named:?} of 12");
+    }
+}
+
+#[test]
+fn a_fault_that_stays_is_still_named_after_ten_flights() {
+    let mut scenario = Scenario::new(Frame::HexaX, 70).with_flights(16);
+    scenario.faults = vec![Faults::NONE; 5];
+    scenario.faults.push(Faults { thrust_loss: one_motor(2, 0.12), ..Faults::NONE });
+    let numbers = common::numbers(&scenario);
+    let airframe = common::airframe(Frame::HexaX);
+    for at in 5..16 {
+        let findings = judge(&numbers[at], &numbers[..at], Some(&airframe), &Limits::default());
+        let named: Vec<_> = findings.iter().filter(|f| f.kind == "motor_thrust_loss").collect();
+        assert_eq!(named.len(), 1, "flight {at}: {findings:#?}");
+        assert_eq!(named[0].subject, airframe.motors[2].position);
     }
 }
 
@@ -111,6 +135,8 @@ fn a_turned_boom_shows_as_yaw_bias_of_the_right_sign_with_the_margin_of_the_clos
             scenario.gust_m_s = 0.0;
             scenario.faults = vec![Faults { boom_rotation_deg: one_motor(0, tilt_deg), ..Faults::NONE }];
             let numbers = &common::numbers(&scenario)[0];
+            scenario.faults = vec![Faults::NONE];
+            let straight = &common::numbers(&scenario)[0];
             let lean = arm_m * tilt_deg.to_radians().sin();
             let d = -lean / (n * kappa_m + lean * airframe.motors[0].spin.sign());
             let bias = numbers.get("yaw_bias", "aircraft", "mean").unwrap().value;
@@ -129,9 +155,19 @@ fn a_turned_boom_shows_as_yaw_bias_of_the_right_sign_with_the_margin_of_the_clos
                     measured[side],
                     expected[side]
                 );
-                // The archived percentile sits below the mean by the control's own unrest only.
-                let p05 = numbers.get("yaw_margin", name, "p05").unwrap().value;
-                assert!(p05 <= measured[side] + 0.02 && p05 > measured[side] - 0.25, "{name}: p05 {p05}");
+                // What a user sees is the 5th percentile of the flight, which control's own unrest, climbs and turns
+                // keep below the mean. That width is measured on the same flight of a straight aircraft,
+                // where the closed form is 1; it is the same for both within two points.
+                let p05 = |n: &Numbers| n.get("yaw_margin", name, "p05").unwrap().value;
+                let width = 1.0 - p05(straight);
+                println!(
+                    "{frame:?} {tilt_deg}° {name}: p05 {:.3}, closed form {:.3}, width {width:.3}",
+                    p05(numbers),
+                    expected[side]
+                );
+                assert!((0.02..0.2).contains(&width), "{frame:?} {name}: width {width}");
+                let gap = p05(numbers) - (expected[side] - width);
+                assert!(gap.abs() < 0.02, "{frame:?} {tilt_deg}° {name}: off by {gap}");
             }
         }
     }

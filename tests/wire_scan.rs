@@ -12,7 +12,6 @@ use fettle::wire::Container;
 use mavlink::Message as _;
 use mavlink::dialects::common::MavMessage;
 use proptest::prelude::*;
-use proptest::test_runner::RngSeed;
 use wire_support::{Owned, by_hand, header, mixed_frames, recording, scan, scan_in_pieces, v2};
 
 /// What a frame says, wherever it lies.
@@ -210,32 +209,41 @@ fn noise() -> impl Strategy<Value = Vec<u8>> {
     prop::collection::vec(byte, 0..60)
 }
 
-proptest! {
-    // A 16-bit checksum passes one candidate in 65,536 by chance, and noise full of markers holds many. Such a
-    // chance frame failed this test with a fresh seed and with this one, until overlong version 1 frames were
-    // refused; the seed stays fixed so that the gate does not hang on chance. How often a fresh one would fail
-    // was not measured.
-    #![proptest_config(ProptestConfig {
-        cases: 256,
-        failure_persistence: None,
-        rng_seed: RngSeed::Fixed(1),
-        ..ProptestConfig::default()
-    })]
+/// Bytes from the first to the one after the last of a frame as found.
+fn place(frame: &Owned) -> std::ops::Range<u64> {
+    let around = if frame.version == 1 { 8 } else { 12 + 13 * u64::from(frame.signed) };
+    frame.offset..frame.offset + around + frame.payload.len() as u64
+}
 
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 256, failure_persistence: None, ..ProptestConfig::default() })]
+
+    // A 16-bit checksum passes one candidate in 65,536 by chance, and noise full of markers holds many: about one
+    // run in twenty-five of this test meets such a frame. It begins in the noise, and nothing but it may hide
+    // a true frame.
     #[test]
     fn noise_between_frames_hides_none(pieces in prop::collection::vec(noise(), 13)) {
         let frames = mixed_frames(12);
-        let mut bytes = Vec::new();
+        let (mut bytes, mut truly) = (Vec::new(), Vec::new());
         for (index, piece) in pieces.iter().enumerate() {
             bytes.extend_from_slice(piece);
+            truly.push(bytes.len() as u64);
             bytes.extend(frames.get(index).into_iter().flatten());
         }
         let clean = scan(&frames.concat());
         let found = scan(&bytes);
         covers_everything(&found, &bytes);
-        let known: Vec<_> = found.frames.iter().filter(|frame| frame.name.is_some()).map(content).collect();
-        let expected: Vec<_> = clean.frames.iter().map(content).collect();
-        prop_assert_eq!(known, expected);
+        let (known, chance): (Vec<_>, Vec<_>) =
+            found.frames.iter().filter(|f| f.name.is_some()).partition(|f| truly.contains(&f.offset));
+        prop_assert!(chance.len() <= 2, "{chance:?}");
+        let mut known = known.into_iter();
+        for (offset, expected) in truly.iter().zip(&clean.frames) {
+            let hidden = chance.iter().any(|c| place(c).contains(offset));
+            if !hidden {
+                prop_assert_eq!(known.next().map(content), Some(content(expected)));
+            }
+        }
+        prop_assert_eq!(known.next(), None);
     }
 
     #[test]

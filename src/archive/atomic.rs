@@ -14,6 +14,31 @@ pub fn temporary_name(path: &Path) -> PathBuf {
     path.with_file_name(format!(".{name}.{}-{serial}.part", std::process::id()))
 }
 
+/// Makes a folder and those above it that are missing, and syncs every folder that gained one: else a power cut
+/// could take a whole branch of finished files.
+///
+/// # Errors
+/// The file system's refusal.
+pub fn create_folder(folder: &Path) -> Result<(), ArchiveError> {
+    let missing: Vec<&Path> =
+        folder.ancestors().take_while(|f| !f.as_os_str().is_empty() && !f.is_dir()).collect();
+    if missing.is_empty() {
+        return Ok(());
+    }
+    fs::create_dir_all(folder).map_err(ArchiveError::io("create the folder", folder))?;
+    for made in missing {
+        sync_folder(match made.parent() {
+            Some(above) if !above.as_os_str().is_empty() => above,
+            _ => Path::new("."),
+        })?;
+    }
+    Ok(())
+}
+
+fn sync_folder(folder: &Path) -> Result<(), ArchiveError> {
+    File::open(folder).and_then(|f| f.sync_all()).map_err(ArchiveError::io("sync the folder", folder))
+}
+
 /// Writes `path` through `write`; nothing is left behind on error.
 ///
 /// # Errors
@@ -23,7 +48,7 @@ pub fn write(
     write: impl FnOnce(&mut File) -> Result<(), ArchiveError>,
 ) -> Result<(), ArchiveError> {
     let folder = path.parent().unwrap_or(Path::new("."));
-    fs::create_dir_all(folder).map_err(ArchiveError::io("create the folder", folder))?;
+    create_folder(folder)?;
     let temporary = temporary_name(path);
     let result = (|| {
         let mut file = File::create(&temporary).map_err(ArchiveError::io("create", &temporary))?;
@@ -46,7 +71,7 @@ pub fn write(
 /// The file system's refusal.
 pub fn publish(temporary: &Path, path: &Path) -> Result<(), ArchiveError> {
     let folder = path.parent().unwrap_or(Path::new("."));
-    fs::create_dir_all(folder).map_err(ArchiveError::io("create the folder", folder))?;
+    create_folder(folder)?;
     fs::rename(temporary, path).map_err(ArchiveError::io("rename into place", path))?;
-    File::open(folder).and_then(|f| f.sync_all()).map_err(ArchiveError::io("sync the folder", folder))
+    sync_folder(folder)
 }

@@ -3,6 +3,7 @@
 //!
 //! - [`layout`]: where a file belongs, finding the fleet folder
 //! - [`atomic`]: temporary name, sync, rename
+//! - [`writers`]: who is writing, and sweeping up after those who were killed at it
 //! - [`raw`]: the verified, compressed copy of a log
 //! - [`cell`], [`row`]: catalogue rows and their columns
 //! - [`catalogue`]: writing and reading `logs/`, `flights/`, `measures/`, `findings/`
@@ -15,6 +16,7 @@ pub mod layout;
 pub mod raw;
 pub mod row;
 pub mod telemetry;
+pub mod writers;
 
 use std::io;
 use std::path::{Path, PathBuf};

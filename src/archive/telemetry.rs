@@ -33,7 +33,7 @@ impl TelemetryWriter {
     /// The file system's refusal.
     pub fn staged(fleet: &FleetDir) -> Result<Self, ArchiveError> {
         let folder = atomic::temporary_name(&fleet.archive().join("staging"));
-        fs::create_dir_all(&folder).map_err(ArchiveError::io("create the folder", &folder))?;
+        atomic::create_folder(&folder)?;
         Ok(TelemetryWriter { folder, writers: BTreeMap::new(), closed: Vec::new() })
     }
 
@@ -85,7 +85,7 @@ impl TelemetryWriter {
     /// The file system's refusal.
     pub fn beside(folder: &Path) -> Result<Self, ArchiveError> {
         let staging = atomic::temporary_name(&folder.join("tables"));
-        fs::create_dir_all(&staging).map_err(ArchiveError::io("create the folder", &staging))?;
+        atomic::create_folder(&staging)?;
         Ok(TelemetryWriter { folder: staging, writers: BTreeMap::new(), closed: Vec::new() })
     }
 

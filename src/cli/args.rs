@@ -37,6 +37,8 @@ pub enum Command {
     Flights(List),
     /// List findings, most urgent first.
     Findings(List),
+    /// Compute all findings again after a change of fleet.toml.
+    Reassess(Reassess),
     /// Write every message of a log as a Parquet table.
     Tables(Tables),
 }
@@ -126,6 +128,23 @@ pub struct List {
     #[arg(long)]
     pub json: bool,
     /// Exit with 4 if a listed finding is at least this severe.
+    #[arg(long, value_name = "SEVERITY")]
+    pub fail_on: Option<SeverityOption>,
+}
+
+/// Arguments of `reassess`.
+#[derive(Debug, Args)]
+pub struct Reassess {
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub fleet: FleetOption,
+    /// Only this aircraft.
+    #[arg(long, value_name = "NAME")]
+    pub aircraft: Option<String>,
+    /// One JSON object a line (schemas/records.schema.json).
+    #[arg(long)]
+    pub json: bool,
+    /// Exit with 4 if a finding is at least this severe.
     #[arg(long, value_name = "SEVERITY")]
     pub fail_on: Option<SeverityOption>,
 }

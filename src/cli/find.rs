@@ -14,8 +14,16 @@ pub struct Found {
     pub unreadable: Vec<(PathBuf, String)>,
 }
 
-/// Names beside logs that are never logs.
-const BESIDE: [&str; 4] = ["fleet.toml", "README.md", "truth.json", "logbook.db"];
+/// Names beside logs that are never logs; the last with the files that SQLite keeps beside a database.
+const BESIDE: [&str; 7] = [
+    "fleet.toml",
+    "README.md",
+    "truth.json",
+    "logbook.db",
+    "logbook.db-wal",
+    "logbook.db-shm",
+    "logbook.db-journal",
+];
 
 /// Walks `paths`; folders are searched, files are taken as they are.
 pub fn logs(paths: &[PathBuf], archive: &Path) -> Found {
@@ -61,7 +69,7 @@ fn walk(folder: &Path, archive: Option<&Path>, found: &mut Found) {
         if name == "archive" && folder.join(SETTINGS).is_file() {
             continue;
         }
-        if name.starts_with('.') || BESIDE.iter().any(|b| name.starts_with(b)) {
+        if name.starts_with('.') || BESIDE.contains(&name.as_ref()) {
             continue;
         }
         match entry.file_type() {
@@ -74,5 +82,30 @@ fn walk(folder: &Path, archive: Option<&Path>, found: &mut Found) {
             }
             Err(error) => found.unreadable.push((path, error.to_string())),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_exact_names_beside_logs_are_passed_over() {
+        let card = tempfile::tempdir().unwrap();
+        let names = [
+            "README.md",
+            "README.mdx",
+            "fleet.toml",
+            "fleet.toml.bin",
+            "logbook.db-wal",
+            "logbook.dbx",
+            ".x",
+        ];
+        for name in names {
+            std::fs::write(card.path().join(name), "x").unwrap();
+        }
+        let found = logs(&[card.path().to_owned()], Path::new("none"));
+        let found: Vec<_> = found.files.iter().filter_map(|f| f.file_name()).collect();
+        assert_eq!(found, ["README.mdx", "fleet.toml.bin", "logbook.dbx"]);
     }
 }

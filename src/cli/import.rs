@@ -5,20 +5,20 @@
 
 use super::args::{Import, SeverityOption};
 use super::output::Output;
-use super::{Failure, Outcome, chain, find, fleet, reading};
+use super::{Failure, Outcome, chain, find, fleet, reading, reassess};
 use crate::archive::layout::FleetDir;
 use crate::archive::raw::{RawCopy, hash_file};
 use crate::archive::row::{FindingRow, FlightRow, LogRow, MeasureRow};
 use crate::archive::telemetry::TelemetryWriter;
-use crate::archive::{ArchiveError, catalogue};
-use crate::assess::{Assessment, assess, judge_aircraft, reducer};
+use crate::archive::{ArchiveError, catalogue, writers};
+use crate::assess::{Assessment, assess, reducer};
 use crate::finding::{CAUTION, Severity};
 use crate::fleet::Fleet;
-use crate::report::{json, text};
+use crate::report::{self, json, text};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use rayon::prelude::*;
 use serde_json::json;
-use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
@@ -38,6 +38,7 @@ pub enum Imported {
 /// If there is no fleet, nothing at all could be read, or the archive cannot be written.
 pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     let (dir, fleet) = fleet::required(options.fleet.fleet.as_deref())?;
+    let _writer = writers::enter(&dir)?;
     let found = find::logs(&options.paths, &dir.archive());
     let imported = catalogue::imported(&dir)?;
     let left_behind = catalogue::left_behind(&dir, &imported)?;
@@ -66,7 +67,7 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     }
     let gained: BTreeSet<&str> = new.iter().flat_map(|a| &a.flights).map(|f| f.aircraft.as_str()).collect();
     for aircraft in &gained {
-        reassess(&dir, &fleet, aircraft)?;
+        reassess::aircraft(&dir, &fleet, aircraft)?;
     }
     let flights: Vec<FlightRow> = new.iter().flat_map(|a| a.flights.clone()).collect();
     let findings = findings_of(&dir, &gained, &flights)?;
@@ -159,29 +160,6 @@ pub fn import_one(
     Ok(Imported::New(Box::new(assessment)))
 }
 
-/// Computes the findings of one aircraft again and rewrites what changed, one file a log.
-fn reassess(dir: &FleetDir, fleet: &Fleet, aircraft: &str) -> Result<(), ArchiveError> {
-    let flights: Vec<FlightRow> = catalogue::read(dir, Some(aircraft))?;
-    let measures: Vec<MeasureRow> = catalogue::read(dir, Some(aircraft))?;
-    let airframe = fleet.aircraft.iter().find(|a| a.name == aircraft).and_then(|a| a.airframe.as_ref());
-    let findings = judge_aircraft(&flights, &measures, airframe, &fleet.limits);
-    let mut by_file: BTreeMap<PathBuf, Vec<FindingRow>> = BTreeMap::new();
-    for path in catalogue::imported_files(dir, "flights", Some(aircraft))? {
-        let own: Vec<FlightRow> = catalogue::read_file(&path)?;
-        let ids: HashSet<&str> = own.iter().map(|f| f.flight_id.as_str()).collect();
-        let rows = findings.iter().filter(|f| ids.contains(f.flight_id.as_str())).cloned().collect();
-        let Ok(below) = path.strip_prefix(dir.archive().join("flights")) else { continue };
-        by_file.insert(dir.archive().join("findings").join(below), rows);
-    }
-    for (path, rows) in by_file {
-        if path.exists() && catalogue::read_file::<FindingRow>(&path)? == rows {
-            continue;
-        }
-        catalogue::write(&path, &rows)?;
-    }
-    Ok(())
-}
-
 fn findings_of(
     dir: &FleetDir,
     aircraft: &BTreeSet<&str>,
@@ -226,7 +204,7 @@ fn show(
         output.answer(&format!("{line}\n"));
         if !flights.is_empty() {
             output.answer(&format!("\n{}\n", text::totals(flights)));
-            output.answer(&text::findings(findings, flights));
+            output.answer(&report::findings::text(findings, flights));
             output.answer(&text::paragraph(&format!(
                 "{} finding(s) in these flights. {CAUTION}",
                 findings.len()

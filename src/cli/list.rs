@@ -6,7 +6,7 @@ use super::{Failure, Outcome, fleet, import};
 use crate::archive::catalogue;
 use crate::archive::row::{FindingRow, FlightRow};
 use crate::finding::CAUTION;
-use crate::report::{json, text};
+use crate::report::{self, json, text};
 use serde_json::json;
 
 fn selected(options: &List) -> Result<(Vec<FlightRow>, crate::archive::layout::FleetDir), Failure> {
@@ -67,7 +67,7 @@ pub fn findings(options: &List, output: &mut Output) -> Result<Outcome, Failure>
     } else if flights.is_empty() {
         output.answer("no flights, so nothing was judged; `fettle import PATH` reads a card\n");
     } else {
-        output.answer(&text::findings(&findings, &flights));
+        output.answer(&report::findings::text(&findings, &flights));
         output.answer(&text::paragraph(&format!(
             "{} finding(s) over {} flight(s). {CAUTION}",
             findings.len(),

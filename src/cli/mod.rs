@@ -5,7 +5,7 @@
 //! - [`fleet`]: finding and reading `fleet.toml`
 //! - [`reading`]: one log file through the recorder
 //! - [`find`]: which files on a card are worth reading
-//! - [`init`], [`import`], [`read`], [`list`], [`tables`]: the commands
+//! - [`init`], [`import`], [`read`], [`list`], [`tables`], [`reassess`]: the commands
 
 pub mod args;
 pub mod find;
@@ -16,6 +16,7 @@ pub mod list;
 pub mod output;
 pub mod read;
 pub mod reading;
+pub mod reassess;
 pub mod tables;
 
 use args::{Arguments, Command};
@@ -71,6 +72,7 @@ pub fn run() -> ExitCode {
         Command::Read(options) => read::run(options, &mut output),
         Command::Flights(options) => list::flights(options, &mut output),
         Command::Findings(options) => list::findings(options, &mut output),
+        Command::Reassess(options) => reassess::run(options, &mut output),
         Command::Tables(options) => tables::run(options, &mut output),
     };
     match result {

@@ -6,7 +6,7 @@ use super::{Failure, Outcome, fleet, import, reading};
 use crate::archive::raw::hash_file;
 use crate::assess::{assess, judge_aircraft, reducer};
 use crate::finding::CAUTION;
-use crate::report::{json, text};
+use crate::report::{self, json, text};
 
 /// Reads the log and shows what it holds. Changes against earlier flights need the archive: `import`.
 ///
@@ -51,7 +51,7 @@ pub fn run(options: &Read, output: &mut Output) -> Result<Outcome, Failure> {
         }
         output.answer(&format!(
             "\n{}{}",
-            text::findings(&findings, &assessed.flights),
+            report::findings::text(&findings, &assessed.flights),
             text::paragraph(CAUTION)
         ));
     }

@@ -3,6 +3,7 @@
 //! - [`numbers`]: one flight's measures by name
 //! - [`limits`]: when a number becomes a finding
 //! - [`vibration`], [`motor`], [`yaw`]: one file a family of detectors
+//! - `since`: from which flight on the hover outputs are not what they were
 //! - [`inspect`]: what to look at, in order of likelihood, in trade words
 //!
 //! A finding is a prompt to inspect, never a release to fly. It is computed from a flight's own measures
@@ -13,6 +14,7 @@ pub mod inspect;
 pub mod limits;
 pub mod motor;
 pub mod numbers;
+mod since;
 pub mod vibration;
 pub mod yaw;
 

@@ -5,13 +5,14 @@
 //! not single out a motor; only ESC evidence or a change along one motor's signature names one.
 
 use super::inspect::{BALANCE, MOTOR_DRAG, MOTOR_THRUST, UNEVEN, YAW};
+use super::since::{reading, since_when};
 use super::{Finding, Limits, Number, Numbers, Severity, normal_cdf};
 use crate::airframe::Airframe;
-use crate::measure::{Change, Explanations, change, explain};
+use crate::measure::{Change, Explanations, Reading, explain};
 use crate::stats;
 
 /// Standard error of a mean output where none was archived (fraction of full thrust).
-const OUTPUT_ERROR: f64 = 0.003;
+pub(super) const OUTPUT_ERROR: f64 = 0.003;
 /// Least spread between flights of the yaw share and of the centre of gravity (mm) that is believed
 /// (common practice, no published source).
 const YAW_ERROR: f64 = 0.005;
@@ -29,15 +30,13 @@ pub fn judge(flight: &Numbers, earlier: &[Numbers], airframe: &Airframe, limits:
     let positions = || airframe.motors.iter().map(|m| m.position.as_str());
     if let Some(current) = flight.each("motor_output", "mean", positions()) {
         findings.extend(deviation(flight, &current, airframe, limits));
-        let errors = flight
-            .each("motor_output", "standard_error", positions())
-            .unwrap_or_else(|| vec![OUTPUT_ERROR; current.len()]);
-        let before: Vec<Vec<f64>> =
-            earlier.iter().filter_map(|f| f.each("motor_output", "mean", positions())).collect();
-        if let Some(change) = change(airframe, &before, &current, &errors) {
+        let readings: Vec<Reading> =
+            earlier.iter().chain([flight]).filter_map(|f| reading(f, airframe)).collect();
+        if let Some((change, recent)) = since_when(&readings, airframe) {
+            let (before, recent) = readings.split_at(readings.len() - recent);
             findings.extend(match &change {
-                Change::Unclear { why } => unclear(flight, why, &before, &current, airframe),
-                _ => changed(flight, change, &before, airframe, limits),
+                Change::Unclear { why } => unclear(flight, why, before, &current, airframe),
+                _ => changed(flight, change, before, recent.len(), airframe, limits),
             });
         }
     }
@@ -121,13 +120,13 @@ fn explanation(explained: &Explanations) -> String {
 fn unclear(
     flight: &Numbers,
     why: &str,
-    before: &[Vec<f64>],
+    before: &[Reading],
     current: &[f64],
     airframe: &Airframe,
 ) -> Option<Finding> {
     let share = |u: &[f64], index: usize| Some(u.get(index)? * u.len() as f64 / u.iter().sum::<f64>());
     let moved = |index: usize| {
-        let usual: Option<Vec<f64>> = before.iter().map(|u| share(u, index)).collect();
+        let usual: Option<Vec<f64>> = before.iter().map(|r| share(&r.outputs, index)).collect();
         let usual = stats::median(&usual?)?;
         Some((index, share(current, index)? - usual))
     };
@@ -145,7 +144,7 @@ fn unclear(
         baseline: Some(0.0),
         // How sure it is that this output moved at all.
         confidence: normal_cdf(
-            change.abs() / spread(before, OUTPUT_ERROR, |u| share(u, index).unwrap_or(1.0)),
+            change.abs() / spread(before, OUTPUT_ERROR, |r| share(&r.outputs, index).unwrap_or(1.0)),
         ),
         start_ms: at.start_ms,
         end_ms: at.end_ms,
@@ -160,19 +159,23 @@ fn unclear(
 }
 
 /// Spread of one quantity over earlier flights, at least `floor`.
-fn spread(before: &[Vec<f64>], floor: f64, of: impl Fn(&[f64]) -> f64) -> f64 {
-    let values: Vec<f64> = before.iter().map(|u| of(u)).collect();
+fn spread(before: &[Reading], floor: f64, of: impl Fn(&Reading) -> f64) -> f64 {
+    let values: Vec<f64> = before.iter().map(of).collect();
     stats::sd(&values).unwrap_or(floor).max(floor)
 }
 
 fn changed(
     flight: &Numbers,
     change: Change,
-    before: &[Vec<f64>],
+    before: &[Reading],
+    run: usize,
     airframe: &Airframe,
     limits: &Limits,
 ) -> Option<Finding> {
-    let flights = before.len();
+    let against = match run {
+        1 => format!("the last {} flights", before.len()),
+        _ => format!("the {} flights before, over the last {run} flights", before.len()),
+    };
     let at = flight.all("motor_output", "mean").next()?;
     let span = |n: &Number| (n.start_ms, n.end_ms);
     let (start_ms, end_ms) = span(at);
@@ -198,8 +201,8 @@ fn changed(
             let motor = airframe.motors.get(index)?;
             let (severity, limit) = limits.motor_thrust_loss.passed(loss)?;
             let summary = format!(
-                "motor {} gives {:.0} % less thrust for its output than in the last {flights} flights: the change lies \
-                 along that motor's signature",
+                "motor {} gives {:.0} % less thrust for its output than in {against}: the change lies along that \
+                 motor's signature",
                 motor.position,
                 100.0 * loss
             );
@@ -219,12 +222,12 @@ fn changed(
         Change::YawShift { fraction, one_boom_deg } => {
             let (severity, limit) = limits.yaw_bias_change.passed(fraction.abs())?;
             let summary = format!(
-                "steady yaw effort moved by {:+.1} % of the outputs against the last {flights} flights, as if one boom \
-                 had turned by {:.1}°",
+                "steady yaw effort moved by {:+.1} % of the outputs against {against}, as if one boom had turned by \
+                 {:.1}°",
                 100.0 * fraction,
                 one_boom_deg.abs()
             );
-            let error = spread(before, YAW_ERROR, |u| airframe.yaw_trim(u));
+            let error = spread(before, YAW_ERROR, |r| r.trim[2]) / (run as f64).sqrt();
             let confidence = normal_cdf((fraction.abs() - limit) / error);
             let limit = Some(limit.copysign(fraction));
             Some(blank(
@@ -245,15 +248,15 @@ fn changed(
                 return None;
             }
             let summary = format!(
-                "the centre of gravity lies {} mm {} and {} mm {} of where the last {flights} flights had it",
+                "the centre of gravity lies {} mm {} and {} mm {} of where {against} had it",
                 forward_mm.abs().round(),
                 if forward_mm >= 0.0 { "forward" } else { "aft" },
                 right_mm.abs().round(),
                 if right_mm >= 0.0 { "right" } else { "left" }
             );
             let severity = Severity::Advisory;
-            let forward = spread(before, CG_ERROR_MM, |u| 1000.0 * airframe.centre_of_thrust_m(u).0);
-            let right = spread(before, CG_ERROR_MM, |u| 1000.0 * airframe.centre_of_thrust_m(u).1);
+            let forward = spread(before, CG_ERROR_MM, |r| 1000.0 * r.trim[0]);
+            let right = spread(before, CG_ERROR_MM, |r| 1000.0 * r.trim[1]);
             let confidence = normal_cdf((moved - CG_SHIFT_MM) / forward.hypot(right));
             Some(blank(
                 "balance_change",

@@ -63,30 +63,68 @@ impl Fleet {
 /// Whether `pattern` matches the end of `path`, part by part: `*` within a part, `**` for any parts.
 fn matches(pattern: &str, path: &Path) -> bool {
     let parts: Vec<String> = path.iter().map(|p| p.to_string_lossy().into_owned()).collect();
-    let pattern: Vec<&str> = pattern.split('/').filter(|p| !p.is_empty()).collect();
-    (0..=parts.len()).any(|from| parts_match(&pattern, parts.get(from..).unwrap_or_default()))
-}
-
-fn parts_match(pattern: &[&str], parts: &[String]) -> bool {
-    match pattern.split_first() {
-        None => parts.is_empty(),
-        Some((&"**", rest)) => {
-            (0..=parts.len()).any(|n| parts_match(rest, parts.get(n..).unwrap_or_default()))
-        }
-        Some((first, rest)) => match parts.split_first() {
-            Some((part, others)) => part_matches(first, part) && parts_match(rest, others),
-            None => false,
-        },
-    }
+    // The parts before the end are any parts.
+    let pattern: Vec<&str> = ["**"].into_iter().chain(pattern.split('/').filter(|p| !p.is_empty())).collect();
+    wild(&pattern, &parts, |p| *p == "**", |p, part| part_matches(p, part))
 }
 
 fn part_matches(pattern: &str, part: &str) -> bool {
-    match pattern.split_once('*') {
-        None => pattern == part,
-        Some((before, after)) => part.strip_prefix(before).is_some_and(|rest| {
-            (0..=rest.len())
-                .filter(|i| rest.is_char_boundary(*i))
-                .any(|i| part_matches(after, rest.get(i..).unwrap_or_default()))
-        }),
+    let (pattern, part): (Vec<char>, Vec<char>) = (pattern.chars().collect(), part.chars().collect());
+    wild(&pattern, &part, |p| *p == '*', |p, c| p == c)
+}
+
+/// Matches with a wildcard for any run, in time of at most pattern times text: once a later wildcard is
+/// reached, an earlier one never needs another try.
+fn wild<P, T>(pattern: &[P], text: &[T], any: impl Fn(&P) -> bool, one: impl Fn(&P, &T) -> bool) -> bool {
+    let (mut p, mut t) = (0, 0);
+    let mut retry: Option<(usize, usize)> = None;
+    while let Some(next) = text.get(t) {
+        match pattern.get(p) {
+            Some(wildcard) if any(wildcard) => {
+                retry = Some((p + 1, t));
+                p += 1;
+            }
+            Some(single) if one(single, next) => (p, t) = (p + 1, t + 1),
+            _ => match retry {
+                Some((after, from)) => {
+                    (p, t) = (after, from + 1);
+                    retry = Some((after, from + 1));
+                }
+                None => return false,
+            },
+        }
+    }
+    pattern.get(p..).unwrap_or_default().iter().all(any)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn patterns_match_the_end_of_a_path() {
+        for (pattern, path, want) in [
+            ("heron/**", "/media/card/heron/2026/a.bin", true),
+            ("heron/**", "/media/card/egret/a.bin", false),
+            ("heron/*.bin", "/media/heron/a.bin", true),
+            ("heron/*.bin", "/media/heron/x/a.bin", false),
+            ("**/h*n/*", "heron/a.bin", true),
+            ("a*b*c", "a-b-b-c", true),
+            ("a*b*c", "a-b-b-d", false),
+            ("*", "x", true),
+            ("h\u{e9}ron*", "h\u{e9}ron-\u{fc}", true),
+        ] {
+            assert_eq!(matches(pattern, Path::new(path)), want, "{pattern} {path}");
+        }
+    }
+
+    /// Trying every split of this would take longer than the universe is old.
+    #[test]
+    fn many_wildcards_take_no_time() {
+        let (stars, letters) = ("*a".repeat(200), "a".repeat(4_000));
+        assert!(matches(&stars, Path::new(&letters)));
+        assert!(!matches(&format!("{stars}*b"), Path::new(&letters)));
+        let (deep, folders) = ("**/a/".repeat(60), "a/".repeat(400));
+        assert!(!matches(&format!("{deep}b"), Path::new(&folders)));
     }
 }

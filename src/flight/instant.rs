@@ -20,13 +20,16 @@ const CLIMB_LATE_MS: i64 = 500;
 /// How far the refinement may look past the window's ends.
 const LOOK_MS: i64 = 4_000;
 
+/// Heights of so many milliseconds before the outputs rise give the ground.
+const IDLE_MS: i64 = 1_500;
+
 /// Refines a liftoff.
 pub fn liftoff(traces: &Traces, window: Window, lag_ms: i64) -> Bounded {
     let step_ms = traces.motion_step_ms();
     let margin_ms = ESTIMATOR_LAG_MS + lag_ms.min(1_500) / 2 + step_ms / 2;
     let motion = traces.motion_within(window.from_ms - LOOK_MS, window.to_ms + LOOK_MS);
-    let by_motion = climb_start(motion, window);
     let by_effort = effort_rise(traces, window);
+    let by_motion = climb_start(motion, window, by_effort.and_then(|rise| idle_until(traces, rise)));
     let (best_ms, low, high) = match (by_motion, by_effort) {
         // Outputs pass the hover level, the aircraft leaves the ground, and only then does it gather a
         // climb that can be seen: the outputs say when, the motion says that it was so.
@@ -67,21 +70,27 @@ fn bounded(best_ms: i64, earliest_ms: i64, latest_ms: i64, traces: &Traces) -> B
 }
 
 /// (best, low, high) of the start of the climb that clears the ground.
-fn climb_start(motion: &[Motion], window: Window) -> Option<(i64, i64, i64)> {
-    let ground: Vec<f64> =
-        motion.iter().filter(|m| m.time_ms <= window.from_ms + 500).map(|m| m.height_m).collect();
+///
+/// Until `idle_ms` the outputs say that it stood: heights then give the ground, but only the last seconds of
+/// them, for some senders reset the origin of height at arming.
+fn climb_start(motion: &[Motion], window: Window, idle_ms: Option<i64>) -> Option<(i64, i64, i64)> {
+    let last = |m: &&Motion| match idle_ms {
+        Some(idle) => (idle - IDLE_MS..=idle).contains(&m.time_ms),
+        None => m.time_ms <= window.from_ms + 500,
+    };
+    let ground: Vec<f64> = motion.iter().filter(last).map(|m| m.height_m).collect();
     let base_m = match ground.len() {
         0 => motion.iter().map(|m| m.height_m).fold(f64::INFINITY, f64::min),
         _ => median(ground),
     };
+    let from_ms = window.from_ms.max(idle_ms.unwrap_or(i64::MIN));
     let above = |m: &Motion| m.height_m - base_m > 0.5;
     let cleared = (0..motion.len()).find(|i| {
         let run = motion.get(*i..(*i + 2).min(motion.len())).unwrap_or_default();
-        motion[*i].time_ms >= window.from_ms && run.iter().all(above)
+        motion[*i].time_ms >= from_ms && run.iter().all(above)
     })?;
     let mut first = cleared;
-    while first > 0 && motion[first - 1].climb_m_s > MOVING_M_S && motion[first - 1].time_ms >= window.from_ms
-    {
+    while first > 0 && motion[first - 1].climb_m_s > MOVING_M_S && motion[first - 1].time_ms >= from_ms {
         first -= 1;
     }
     let before = first.checked_sub(1).map(|i| &motion[i]);
@@ -112,6 +121,12 @@ fn zero_crossing(samples: &[&Motion]) -> Option<i64> {
     let variance: f64 = samples.iter().map(|m| (t(m) - mean_t).powi(2)).sum();
     let slope = covariance / variance;
     (slope > 1e-5).then(|| origin + (mean_t - mean_v / slope) as i64)
+}
+
+/// The last instant before `rise_ms` at which the outputs were near idle.
+fn idle_until(traces: &Traces, rise_ms: i64) -> Option<i64> {
+    let before = traces.effort_within(rise_ms - 2 * LOOK_MS, rise_ms);
+    before.iter().rev().find(|e| e.level < traces.low()).map(|e| e.time_ms)
 }
 
 /// First crossing of 95 % of the hover level (near the ground a little less thrust carries the weight),

@@ -31,15 +31,36 @@ const CLEAR_M: f64 = 0.5;
 /// Time without motion that says "on the ground" while outputs stay up.
 const STILL_MS: i64 = 3_000;
 
-/// The spans of a session and what they rest on.
+/// How far a takeoff or landing time may lie ahead of the message that tells it: rounding and clock ticks.
+const AHEAD_MS: i64 = 1_000;
+
+/// The spans of a session and what they rest on: FLIGHT_INFORMATION if nothing else contradicts it, else
+/// EXTENDED_SYS_STATE, else what arming, outputs, height and climb show.
 pub fn coarse(signals: &Signals, traces: &Traces) -> (Vec<Span>, Evidence) {
-    if let Some(spans) = from_landed_state(signals, traces) {
-        return (spans, Evidence::LandedState);
+    let (seen, evidence) = match from_landed_state(signals, traces) {
+        Some(spans) => (spans, Evidence::LandedState),
+        None => (inferred(traces), Evidence::Inferred),
+    };
+    let told = from_flight_information(signals, traces, &seen);
+    // Where nothing could have shown a flight, its absence contradicts nothing.
+    let blind = signals.landed.is_empty() && (traces.motion.is_empty() || traces.effort.is_empty());
+    if !told.is_empty() && (agree(&told, &seen, traces) || seen.is_empty() && blind) {
+        return (told, Evidence::FlightInformation);
     }
-    if let Some(spans) = from_flight_information(signals, traces) {
-        return (spans, Evidence::FlightInformation);
-    }
-    (inferred(traces), Evidence::Inferred)
+    (seen, evidence)
+}
+
+/// Whether the flights told are the flights seen: none is missing, and each lies in one that was seen. One that
+/// was seen as whole may be told as several: a short touch escapes slow streams.
+fn agree(told: &[Span], seen: &[Span], traces: &Traces) -> bool {
+    let up = |s: &Span| s.liftoff.unwrap_or(Window { from_ms: traces.start_ms, to_ms: traces.start_ms });
+    let down = |s: &Span| s.touchdown.unwrap_or(Window { from_ms: traces.end_ms, to_ms: traces.end_ms });
+    let meet = |a: Window, b: Window| a.from_ms <= b.to_ms && b.from_ms <= a.to_ms;
+    let found =
+        |s: &Span| told.iter().any(|t| meet(up(t), up(s))) && told.iter().any(|t| meet(down(t), down(s)));
+    let held =
+        |t: &Span| seen.iter().any(|s| up(s).from_ms <= up(t).to_ms && down(t).from_ms <= down(s).to_ms);
+    seen.iter().all(found) && told.iter().all(held)
 }
 
 /// `None` if the autopilot never said "in the air": some send the message only in some phases.
@@ -92,36 +113,44 @@ fn disarmed_after(traces: &Traces, time_ms: i64) -> Option<Window> {
     (end < i64::MAX).then_some(Window { from_ms: end - 2 * LANDING_REPORT_LAG_MS, to_ms: end })
 }
 
-fn from_flight_information(signals: &Signals, traces: &Traces) -> Option<Vec<Span>> {
-    let mut spans: Vec<(i64, Option<i64>)> = Vec::new();
+/// Takeoffs and landings as FLIGHT_INFORMATION tells them. Times of zero are "not yet"; times ahead of the
+/// message itself (a sender that takes the field names at their word and fills in UTC) or before arming are
+/// passed over. Both reset on arming only: at a second takeoff the landing of the first is still told.
+fn from_flight_information(signals: &Signals, traces: &Traces, seen: &[Span]) -> Vec<Span> {
+    let mut told: Vec<(i64, Option<i64>)> = Vec::new();
     for report in signals.flight_information.iter() {
-        let Some(takeoff) = report.value.takeoff_ms else { continue };
-        let landing = report.value.landing_ms.filter(|l| *l > takeoff);
-        match spans.last_mut() {
-            Some((known, end)) if *known == takeoff => *end = landing.or(*end),
-            _ => spans.push((takeoff, landing)),
+        let by_now = |time: &i64| *time <= report.earliest_ms.saturating_add(AHEAD_MS);
+        let Some(takeoff) = report.value.takeoff_ms.filter(by_now) else { continue };
+        if report.value.arming_ms.is_some_and(|arming| takeoff < arming) {
+            continue;
+        }
+        let landing = report.value.landing_ms.filter(by_now);
+        if told.last().is_none_or(|last| last.0 != takeoff) {
+            if let Some((before, missed @ None)) = told.last_mut() {
+                *missed = landing.filter(|l| *before < *l && *l < takeoff);
+            }
+            told.push((takeoff, None));
+        }
+        if let Some(last) = told.last_mut() {
+            last.1 = landing.filter(|l| *l > takeoff).or(last.1);
         }
     }
-    if spans.is_empty() {
-        return None;
-    }
-    Some(
-        spans
-            .into_iter()
-            .map(|(takeoff, landing)| Span {
-                liftoff: (takeoff >= traces.start_ms).then_some(Window {
-                    from_ms: takeoff - LIFTOFF_REPORT_LAG_MS - 1_000,
-                    to_ms: takeoff + LIFTOFF_REPORT_LAG_MS,
-                }),
-                touchdown: match landing {
-                    Some(landing) => {
-                        Some(Window { from_ms: landing - LANDING_REPORT_LAG_MS, to_ms: landing })
-                    }
-                    None => disarmed_after(traces, takeoff),
-                },
-            })
-            .collect(),
-    )
+    let span = |(takeoff, landing): (i64, Option<i64>)| {
+        let liftoff = (takeoff >= traces.start_ms).then_some(Window {
+            from_ms: takeoff - LIFTOFF_REPORT_LAG_MS - 1_000,
+            to_ms: takeoff + LIFTOFF_REPORT_LAG_MS,
+        });
+        let touchdown = match landing {
+            Some(landing) => Some(Window { from_ms: landing - LANDING_REPORT_LAG_MS, to_ms: landing }),
+            // Not told: what else was seen of this flight, or at the latest the disarming.
+            None => seen
+                .iter()
+                .find(|s| s.touchdown.is_none_or(|t| t.to_ms > takeoff))
+                .map_or_else(|| disarmed_after(traces, takeoff), |s| s.touchdown),
+        };
+        Span { liftoff, touchdown }
+    };
+    told.into_iter().map(span).collect()
 }
 
 /// Hysteresis over arming, outputs, height and climb.

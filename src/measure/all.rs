@@ -2,6 +2,7 @@
 
 use super::esc::esc_in_hover;
 use super::hover::steady_hover;
+use super::trim::Trim;
 use super::vibration::vibration;
 use super::yaw_margin::yaw_authority;
 use super::{
@@ -24,6 +25,8 @@ pub struct FlightMeasures {
     pub hover: HoverSummary,
     /// Mean hover thrust fraction of each motor; `None` without airframe, outputs or enough hover.
     pub mean_hover_u: Option<MeanOutputs>,
+    /// What the controller held against; `None` without [`FlightMeasures::mean_hover_u`].
+    pub trim: Option<Trim>,
     /// One entry a motor with ESC telemetry in steady hover.
     pub esc: Vec<EscSummary>,
     /// Yaw authority; `None` without airframe or outputs.
@@ -82,6 +85,10 @@ impl FlightMeasures {
                 self.measurements.extend(outputs.measurements(hovering));
                 self.explanations = explain(airframe, &outputs.mean);
                 self.mean_hover_u = Some(outputs);
+                self.trim = Trim::from_flight(signals, airframe, &self.hover, span);
+                if let Some(trim) = &self.trim {
+                    self.measurements.extend(trim.measurements(hovering, span));
+                }
             }
             Err(why) => {
                 self.measurements.push(Measurement::missing(BIAS, "aircraft", why.clone(), span));

@@ -1,16 +1,18 @@
 //! How often a motor is named rightly and wrongly, over simulated aircraft with build tolerances.
 //!
 //! The forward model is its own: true moments from tilted, unequal motors about the true centre of gravity,
-//! and a mixer that commands u = B⁺v with the nominal B. Tolerances and scatter: common practice, no
-//! published source.
+//! and a mixer that commands u = B⁺v with the nominal B. Tolerances and scatter between flights (centre of
+//! gravity 1 mm, yaw effort 0.002): common practice, no published source. Standard error of the yaw effort:
+//! that of the flight simulator's flights of two minutes, 0.0029 on average.
 
 use super::*;
 use crate::airframe::named;
 use crate::stats::dense::solve;
 use crate::stats::testing::Random;
 
-/// With 10 000 seeds not used in choosing the cuts: 99.8 % (quad), 99.4 % (hexa), 95.2 % (octo) named, none wrongly.
 const SEEDS: u64 = 1000;
+/// Standard error of one flight's yaw effort.
+const YAW_NOISE: f64 = 0.003;
 const FRAMES: [&str; 3] = ["quad-x", "hexa-x", "octo-x"];
 
 /// One aircraft as built.
@@ -53,22 +55,31 @@ impl Aircraft {
         }
         let x = self.cg_m[0] + 0.001 * random.normal();
         let y = self.cg_m[1] + 0.001 * random.normal();
-        let yaw = 0.003 * self.nominal.torque_per_thrust_m * random.normal();
+        let yaw = 0.002 * self.nominal.torque_per_thrust_m * random.normal();
         let wrench = [1.0, -y, x, yaw].map(|w| w * self.weight);
         allocation.outputs(solve(closed_loop, wrench).unwrap())
     }
+
+    /// What is measured of it: standard errors as flights of two and a half minutes have them.
+    fn read(&self, random: &mut Random) -> Reading {
+        let outputs = self.fly(random);
+        let trim = parts(&self.nominal, &outputs);
+        let error = [0.0002, 0.0002, YAW_NOISE];
+        let noisy = [0, 1, 2].map(|axis| trim[axis] + error[axis] * random.normal());
+        Reading::new(&self.nominal, outputs, &Trim::new(noisy, error)).unwrap()
+    }
 }
 
-/// Five healthy flights, then `alter`, then one flight; what is made of each aircraft.
-fn verdicts(frame: &str, alter: impl Fn(&mut Aircraft, &mut Random)) -> Vec<Change> {
+/// Five healthy flights, then `alter`, then `flights` more; what is made of each aircraft.
+fn verdicts(frame: &str, flights: usize, alter: impl Fn(&mut Aircraft, &mut Random)) -> Vec<Change> {
     (0..SEEDS)
         .map(|seed| {
             let mut random = Random::new(seed);
             let mut aircraft = Aircraft::build(frame, &mut random);
-            let baseline: Vec<Vec<f64>> = (0..5).map(|_| aircraft.fly(&mut random)).collect();
+            let baseline: Vec<Reading> = (0..5).map(|_| aircraft.read(&mut random)).collect();
             alter(&mut aircraft, &mut random);
-            let current = aircraft.fly(&mut random);
-            change(&aircraft.nominal, &baseline, &current, &vec![0.0005; current.len()]).unwrap()
+            let recent: Vec<Reading> = (0..flights).map(|_| aircraft.read(&mut random)).collect();
+            change(&aircraft.nominal, &baseline, &recent).unwrap()
         })
         .collect()
 }
@@ -79,14 +90,21 @@ fn share(verdicts: &[Change], wanted: impl Fn(&Change) -> bool) -> f64 {
 
 #[test]
 fn a_motor_that_lost_twelve_per_cent_is_named() {
-    for frame in FRAMES {
-        let all = verdicts(frame, |aircraft, _| aircraft.thrust_factor[1] *= 0.88);
+    for (frame, flights, least) in [
+        ("quad-x", 1, 0.98),
+        ("hexa-x", 1, 0.96),
+        ("octo-x", 1, 0.88),
+        ("hexa-x", 2, 0.98),
+        ("octo-x", 2, 0.95),
+    ] {
+        let all = verdicts(frame, flights, |aircraft, _| aircraft.thrust_factor[1] *= 0.88);
         let right = share(
             &all,
             |v| matches!(v, Change::Motor { index: 1, loss, confidence } if (loss - 0.12).abs() < 0.05 && *confidence > 0.5),
         );
         let wrong = share(&all, |v| matches!(v, Change::Motor { index, .. } if *index != 1));
-        assert!(right >= 0.95, "{frame}: {right} named");
+        println!("{frame}, {flights} flights: {right} named, {wrong} wrongly");
+        assert!(right >= least, "{frame}, {flights} flights: {right} named");
         assert_eq!(wrong, 0.0, "{frame}: a wrong motor was named");
     }
 }
@@ -94,7 +112,7 @@ fn a_motor_that_lost_twelve_per_cent_is_named() {
 #[test]
 fn a_moved_centre_of_gravity_names_no_motor() {
     for frame in FRAMES {
-        let all = verdicts(frame, |aircraft, random| {
+        let all = verdicts(frame, 1, |aircraft, random| {
             let angle = std::f64::consts::TAU * random.uniform();
             aircraft.cg_m[0] += 0.03 * angle.cos();
             aircraft.cg_m[1] += 0.03 * angle.sin();
@@ -112,13 +130,14 @@ fn a_moved_centre_of_gravity_names_no_motor() {
 #[test]
 fn a_small_shift_towards_a_motor_rarely_names_it() {
     for frame in FRAMES {
-        let all = verdicts(frame, |aircraft, _| {
+        let all = verdicts(frame, 1, |aircraft, _| {
             let motor = &aircraft.nominal.motors[1];
             let arm = motor.x_m.hypot(motor.y_m);
             aircraft.cg_m[0] += 0.010 * motor.x_m / arm;
             aircraft.cg_m[1] += 0.010 * motor.y_m / arm;
         });
         let named = share(&all, |v| matches!(v, Change::Motor { .. }));
+        println!("{frame}: {named} wrongly named for a small shift");
         assert!(named <= 0.02, "{frame}: {named} wrongly named");
     }
 }
@@ -127,7 +146,7 @@ fn a_small_shift_towards_a_motor_rarely_names_it() {
 fn more_weight_or_nothing_names_no_motor() {
     for frame in FRAMES {
         for heavier in [1.0, 1.25] {
-            let all = verdicts(frame, |aircraft, _| aircraft.weight *= heavier);
+            let all = verdicts(frame, 1, |aircraft, _| aircraft.weight *= heavier);
             let named = share(&all, |v| matches!(v, Change::Motor { .. }));
             let none = share(&all, |v| *v == Change::None);
             println!("{frame} × {heavier}: motor {named}, none {none}");
@@ -140,7 +159,7 @@ fn more_weight_or_nothing_names_no_motor() {
 #[test]
 fn a_turned_boom_is_a_yaw_shift() {
     for frame in FRAMES {
-        let all = verdicts(frame, |aircraft, _| aircraft.tilt_rad[0] += 1.0f64.to_radians());
+        let all = verdicts(frame, 1, |aircraft, _| aircraft.tilt_rad[0] += 1.0f64.to_radians());
         let yaw = share(
             &all,
             |v| matches!(v, Change::YawShift { one_boom_deg, .. } if (one_boom_deg - 1.0).abs() < 0.35),
@@ -152,8 +171,10 @@ fn a_turned_boom_is_a_yaw_shift() {
 #[test]
 fn four_flights_are_too_few() {
     let airframe = named("quad-x", 0.6, 0.021).unwrap();
-    let flight = vec![0.45; 4];
-    assert_eq!(change(&airframe, &vec![flight.clone(); 4], &flight, &[0.001; 4]), None);
-    assert_eq!(change(&airframe, &vec![flight.clone(); 5], &flight, &[0.001; 4]), Some(Change::None));
-    assert_eq!(change(&airframe, &vec![flight.clone(); 5], &flight, &[0.001; 3]), None);
+    let flight = Reading::from_outputs(&airframe, vec![0.45; 4], &[0.001; 4]).unwrap();
+    let now = std::slice::from_ref(&flight);
+    assert_eq!(change(&airframe, &vec![flight.clone(); 4], now), None);
+    assert_eq!(change(&airframe, &vec![flight.clone(); 5], now), Some(Change::None));
+    assert_eq!(Reading::from_outputs(&airframe, vec![0.45; 4], &[0.001; 3]), None);
+    assert_eq!(Reading::from_outputs(&airframe, vec![0.45, 0.45, 0.45, 0.0], &[0.001; 4]), None);
 }

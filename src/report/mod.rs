@@ -1,7 +1,9 @@
 //! What people and programs see, made from catalogue rows.
 //!
+//! - [`findings`]: findings for people, what goes on told once
 //! - [`json`]: the machine form, on the schemas in `schemas/`
 //! - [`text`]: the terminal form
 
+pub mod findings;
 pub mod json;
 pub mod text;

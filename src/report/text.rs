@@ -2,8 +2,7 @@
 
 use super::json::rfc3339;
 use crate::archive::cell::Utc;
-use crate::archive::row::{FindingRow, FlightRow, LogRow, MeasureRow};
-use crate::finding::Severity;
+use crate::archive::row::{FlightRow, LogRow, MeasureRow};
 use comfy_table::{CellAlignment, Table};
 
 /// Removes control and bidirectional characters from text that came out of a log or a path.
@@ -25,7 +24,8 @@ pub fn duration(ms: i64) -> String {
     }
 }
 
-fn instant(utc: Option<Utc>) -> String {
+/// RFC 3339 to the second.
+pub(super) fn instant(utc: Option<Utc>) -> String {
     utc.and_then(|t| rfc3339(t, 0)).unwrap_or_else(|| "no UTC".to_owned())
 }
 
@@ -85,54 +85,8 @@ pub fn totals(rows: &[FlightRow]) -> String {
     aligned(&["aircraft", "flights", "landings", "airtime"], &[1, 2, 3], body)
 }
 
-/// Findings, most urgent first, each with what to inspect.
-pub fn findings(rows: &[FindingRow], flights: &[FlightRow]) -> String {
-    let mut order: Vec<&FindingRow> = rows.iter().collect();
-    let takeoff =
-        |f: &FindingRow| flights.iter().find(|l| l.flight_id == f.flight_id).and_then(|l| l.takeoff_utc);
-    order.sort_by_key(|f| {
-        (
-            std::cmp::Reverse(Severity::from_word(&f.severity)),
-            f.aircraft.clone(),
-            std::cmp::Reverse(takeoff(f)),
-        )
-    });
-    let mut text = String::new();
-    for finding in order {
-        let meaning = Severity::from_word(&finding.severity).map_or("", Severity::meaning);
-        text.push_str(&format!(
-            "{} {}: {} ({})\n",
-            finding.severity.to_uppercase(),
-            plain(&finding.aircraft),
-            plain(&finding.subject),
-            meaning
-        ));
-        text.push_str(&wrapped(&plain(&finding.summary), "  "));
-        let unit = if finding.unit.is_empty() { String::new() } else { format!(" {}", finding.unit) };
-        let number = |n: Option<f64>| n.map_or_else(|| "none".to_owned(), significant);
-        text.push_str(&wrapped(
-            &format!(
-                "value {}{unit}, limit {}, baseline {}, confidence {:.0} %; flight {} of {}",
-                significant(finding.value),
-                number(finding.limit),
-                number(finding.baseline),
-                100.0 * finding.confidence,
-                finding.flight_id,
-                instant(takeoff(finding))
-            ),
-            "  ",
-        ));
-        let inspect: Vec<String> = serde_json::from_str(&finding.inspect).unwrap_or_default();
-        text.push_str("  inspect:\n");
-        for (index, item) in inspect.iter().enumerate() {
-            text.push_str(&wrapped(&format!("{}. {item}", index + 1), "    "));
-        }
-        text.push('\n');
-    }
-    text
-}
-
-fn significant(value: f64) -> String {
+/// Three significant digits.
+pub(super) fn significant(value: f64) -> String {
     let decimals = if value == 0.0 { 0 } else { (2 - value.abs().log10().floor() as i32).clamp(0, 6) };
     format!("{value:.*}", decimals as usize)
 }
@@ -143,7 +97,7 @@ pub fn paragraph(text: &str) -> String {
 }
 
 /// Breaks at spaces so that a line fits 80 columns.
-fn wrapped(text: &str, indent: &str) -> String {
+pub(super) fn wrapped(text: &str, indent: &str) -> String {
     let mut out = String::new();
     let mut line = indent.to_owned();
     for word in text.split(' ') {

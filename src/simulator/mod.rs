@@ -52,7 +52,7 @@ mod vehicle;
 pub use plant::GRAVITY_M_S2;
 pub use random::Random;
 pub use scenario::{Faults, Frame, Plan, Scenario, Sortie};
-pub use streams::{Container, Protocol, Streams};
+pub use streams::{Container, FlightRecord, Protocol, Streams};
 pub use truth::{TrueFlight, TrueVehicle, Truth};
 
 use link::{Link, Sink, Written};

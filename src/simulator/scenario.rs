@@ -4,7 +4,7 @@
 //! `with_…` methods. Two scenarios with equal fields give byte-identical logs.
 
 use super::geometry::MOTORS_MAX;
-use super::streams::{Container, Protocol, Streams};
+use super::streams::{Container, FlightRecord, Protocol, Streams};
 
 /// Geometry by name; motors sit clockwise from the nose, spins alternate starting counter-clockwise.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
@@ -210,6 +210,8 @@ pub struct Scenario {
     pub cut_end_s: Option<f64>,
     /// Message rates.
     pub streams: Streams,
+    /// What FLIGHT_INFORMATION says, if it is sent.
+    pub flight_record: FlightRecord,
     /// Protocol version.
     pub protocol: Protocol,
     /// What stands around the frames.
@@ -262,6 +264,7 @@ impl Scenario {
             cut_start_s: None,
             cut_end_s: None,
             streams: Streams::FULL,
+            flight_record: FlightRecord::AsFlown,
             protocol: Protocol::V2,
             container: Container::Bare,
             frame_loss: 0.0,
@@ -291,6 +294,13 @@ impl Scenario {
     /// These message rates.
     pub fn with_streams(mut self, streams: Streams) -> Self {
         self.streams = streams;
+        self
+    }
+
+    /// FLIGHT_INFORMATION once a second, and how truthful.
+    pub fn with_flight_record(mut self, record: FlightRecord) -> Self {
+        self.streams.flight_information = 1.0;
+        self.flight_record = record;
         self
     }
 

@@ -104,3 +104,18 @@ pub enum Container {
     /// 8 bytes before each frame: capture time, µs Unix, big endian.
     Timestamped,
 }
+
+/// How truthful the autopilot's own record of its flights (FLIGHT_INFORMATION) is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum FlightRecord {
+    /// Takeoff and landing as the landing detector saw them.
+    AsFlown,
+    /// As flown, from a sender that does not know the extension field `landing_time`.
+    WithoutLanding,
+    /// All times stay zero.
+    Empty,
+    /// Times since 1970, as the published field names wrongly suggest.
+    InUtc,
+    /// Takeoff and landing later by so many seconds than they were.
+    LateBy(f64),
+}

@@ -10,6 +10,7 @@ use super::path::Motion;
 use super::plant::{Plant, State};
 use super::random::Random;
 use super::scenario::Scenario;
+use super::streams::FlightRecord;
 use super::truth::{TrueFlight, TrueVehicle};
 
 /// Time without power at a reboot.
@@ -37,6 +38,8 @@ pub struct Vehicle<'a> {
     recent: VecDeque<State>,
     introduced: bool,
     told: (bool, Option<Landed>),
+    /// Armed, taken off, landed, on the boot clock; 0 for not yet.
+    record: [f64; 3],
     first_liftoff_s: Option<f64>,
     logging_since: Option<u64>,
     /// Flights begun so far.
@@ -70,6 +73,7 @@ impl<'a> Vehicle<'a> {
             recent: VecDeque::new(),
             introduced: false,
             told: (false, None),
+            record: [0.0; 3],
             first_liftoff_s: None,
             logging_since: None,
             flights: Vec::new(),
@@ -142,6 +146,7 @@ impl<'a> Vehicle<'a> {
             self.plant.change_pack();
             self.recent.clear();
             self.introduced = false;
+            self.record = [0.0; 3];
             self.due_s = [0.0; KINDS];
             self.set_out(self.scenario.boot_start_s.min(1.5));
         } else {
@@ -233,7 +238,8 @@ impl<'a> Vehicle<'a> {
             link.send(me, &m::extended_sys_state(&exact), unix_s)?;
         }
         if self.due(2, rates.flight_information, t) {
-            link.send(me, &self.flight_information(&exact, t), unix_s)?;
+            let record = self.flight_information(&exact, t);
+            link.send(me, &record, unix_s)?;
         }
         if self.due(3, rates.system_time, t) {
             link.send(me, &m::system_time(&exact, fix), unix_s)?;
@@ -311,13 +317,25 @@ impl<'a> Vehicle<'a> {
         words
     }
 
-    /// The autopilot's own record: take-off and landing as its landing detector saw them.
-    fn flight_information(&self, state: &State, t: f64) -> mavlink::dialects::common::MavMessage {
-        let past = |at: f64| if t >= at { at } else { 0.0 };
-        let hop = self.outing.hops.iter().rfind(|h| t >= h.takeoff_told_s);
-        let takeoff = hop.map_or(0.0, |h| h.takeoff_told_s);
-        let landing = hop.map_or(0.0, |h| past(h.ground_told_s));
-        m::flight_information(state, past(self.outing.arm_s), takeoff, landing, self.sortie as u64 + 1)
+    /// The autopilot's own record, as its landing detector saw it. Arming clears it, a reboot as well; after
+    /// a landing it stays.
+    fn flight_information(&mut self, state: &State, t: f64) -> mavlink::dialects::common::MavMessage {
+        if t >= self.outing.arm_s {
+            let hops = &self.outing.hops;
+            let takeoff = hops.iter().map(|h| h.takeoff_told_s).rfind(|s| t >= *s);
+            let landing = hops.iter().map(|h| h.ground_told_s).rfind(|s| t >= *s);
+            self.record = [self.outing.arm_s, takeoff.unwrap_or(0.0), landing.unwrap_or(0.0)];
+        }
+        let [arm, takeoff, landing] = self.record;
+        let moved = |at: f64, by: f64| if at > 0.0 { at + by } else { 0.0 };
+        let [arm, takeoff, landing] = match self.scenario.flight_record {
+            FlightRecord::AsFlown => [arm, takeoff, landing],
+            FlightRecord::WithoutLanding => [arm, takeoff, 0.0],
+            FlightRecord::Empty => [0.0; 3],
+            FlightRecord::InUtc => [arm, takeoff, landing].map(|at| moved(at, state.unix_s - t)),
+            FlightRecord::LateBy(s) => [arm, moved(takeoff, s), moved(landing, s)],
+        };
+        m::flight_information(state, arm, takeoff, landing, self.sortie as u64 + 1)
     }
 
     /// Marks flights that the log does not hold whole, and describes the airframe.

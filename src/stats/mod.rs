@@ -1,6 +1,6 @@
 //! Statistics and small linear algebra; no domain words.
 //!
-//! - [`robust`]: median, MAD, quantile, modified z
+//! - [`robust`]: median, Hodges–Lehmann centre, MAD, quantile, modified z
 //! - [`mod@mean`]: mean, standard deviation, standard error of an autocorrelated mean
 //! - [`dense`]: small linear systems, pseudo-inverse
 
@@ -11,4 +11,4 @@ pub mod robust;
 pub(crate) mod testing;
 
 pub use mean::{autocorrelated_error, mean, sd};
-pub use robust::{mad, median, modified_z, quantile};
+pub use robust::{hodges_lehmann, mad, median, modified_z, quantile};

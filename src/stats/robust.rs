@@ -35,6 +35,19 @@ pub fn median(values: &[f64]) -> Option<f64> {
     quantile(values, 0.5)
 }
 
+/// Hodges–Lehmann centre: the median of the means of all pairs, each value also paired with itself. Nearly as
+/// sharp as the mean on normal data (efficiency 3/π), and up to 29 % of wild values do not carry it away
+/// (Hodges and Lehmann, *Annals of Mathematical Statistics* 34, 1963).
+///
+/// ```
+/// assert_eq!(fettle::stats::hodges_lehmann(&[1.0, 2.0, 3.0, 100.0]), Some(2.75));
+/// ```
+pub fn hodges_lehmann(values: &[f64]) -> Option<f64> {
+    let kept = sorted(values);
+    let pairs = kept.iter().enumerate().flat_map(|(i, a)| kept[i..].iter().map(move |b| (a + b) / 2.0));
+    median(&pairs.collect::<Vec<_>>())
+}
+
 /// Median absolute deviation from the median, not scaled.
 pub fn mad(values: &[f64]) -> Option<f64> {
     let centre = median(values)?;
