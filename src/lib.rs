@@ -6,6 +6,7 @@
 //! | module        | from → to                                                          |
 //! |---------------|--------------------------------------------------------------------|
 //! | [`wire`]      | bytes → checked MAVLink frames, message definitions, containers    |
+//! | [`capture`]   | packet captures → the payload of their flows                         |
 //! | [`table`]     | frames → one Arrow table a message                                 |
 //! | [`clock`]     | frames → boot time, reboots, UTC                                   |
 //! | [`signal`]    | frames → the typed series that the methods read, sentinels removed |
@@ -26,6 +27,7 @@
 pub mod airframe;
 pub mod archive;
 pub mod assess;
+pub mod capture;
 pub mod cli;
 pub mod clock;
 pub mod finding;

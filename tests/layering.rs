@@ -9,7 +9,8 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-const PURE: [&str; 12] = [
+const PURE: [&str; 13] = [
+    "capture",
     "wire",
     "table",
     "clock",
