@@ -16,6 +16,7 @@
 //! | [`measure`]   | series of one flight and the airframe → numbers                    |
 //! | [`finding`]   | numbers, limits, earlier flights → what to inspect                 |
 //! | [`fleet`]     | `fleet.toml`                                                       |
+//! | [`source`]    | files, compressed files and archives → readers of logs               |
 //! | [`archive`]   | the Parquet archive: layout, raw copies, atomic writes             |
 //! | [`assess`]      | a recording and the fleet's settings → catalogue rows, findings      |
 //! | [`report`]    | what people and programs see                                       |
@@ -39,6 +40,7 @@ pub mod report;
 pub mod signal;
 #[cfg(feature = "simulator")]
 pub mod simulator;
+pub mod source;
 pub mod stats;
 pub mod table;
 pub mod wire;
