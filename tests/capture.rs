@@ -35,10 +35,11 @@ struct Found {
     key: (u8, u32, Vec<u8>),
     flow: u32,
     capture_us: Option<u64>,
-    gap: bool,
 }
 
 struct Read {
+    /// Segments that say bytes are missing before them.
+    gaps: usize,
     frames: Vec<Found>,
     tally: Tally,
     flows: Vec<fettle::capture::Flow>,
@@ -53,7 +54,7 @@ fn read(bytes: &[u8]) -> Read {
 fn read_in_pieces(bytes: &[u8], piece: usize) -> Read {
     let mut capture = Capture::new();
     let mut scanners: Vec<(Scanner<'static>, Vec<u8>)> = Vec::new();
-    let mut frames = Vec::new();
+    let (mut frames, mut gaps) = (Vec::new(), 0);
     let (mut kept, mut fed) = (Vec::new(), 0);
     loop {
         let next = bytes.len().min(fed + piece);
@@ -63,13 +64,14 @@ fn read_in_pieces(bytes: &[u8], piece: usize) -> Read {
         let done = capture
             .feed(&kept, last, &mut |segment| {
                 let flow = segment.flow as usize;
+                gaps += usize::from(segment.gap_before);
                 if scanners.len() <= flow {
                     scanners.resize_with(flow + 1, || (Scanner::new(Definitions::builtin()), Vec::new()));
                 }
                 let (scanner, carry) = &mut scanners[flow];
                 carry.extend_from_slice(segment.bytes);
                 let done = scanner.scan(carry, false, &mut |frame| {
-                    frames.push(found(&frame, segment.flow, segment.capture_us, segment.gap_before));
+                    frames.push(found(&frame, segment.flow, segment.capture_us));
                 });
                 carry.drain(..done);
             })
@@ -82,9 +84,10 @@ fn read_in_pieces(bytes: &[u8], piece: usize) -> Read {
         }
     }
     for (flow, (scanner, carry)) in scanners.iter_mut().enumerate() {
-        scanner.scan(carry, true, &mut |frame| frames.push(found(&frame, flow as u32, None, false)));
+        scanner.scan(carry, true, &mut |frame| frames.push(found(&frame, flow as u32, None)));
     }
     Read {
+        gaps,
         frames,
         tally: capture.tally().clone(),
         flows: capture.flows().to_vec(),
@@ -92,8 +95,8 @@ fn read_in_pieces(bytes: &[u8], piece: usize) -> Read {
     }
 }
 
-fn found(frame: &Frame<'_>, flow: u32, capture_us: Option<u64>, gap: bool) -> Found {
-    Found { key: key(frame), flow, capture_us, gap }
+fn found(frame: &Frame<'_>, flow: u32, capture_us: Option<u64>) -> Found {
+    Found { key: key(frame), flow, capture_us }
 }
 
 fn key(frame: &Frame<'_>) -> (u8, u32, Vec<u8>) {
@@ -138,7 +141,7 @@ fn every_fixture_gives_every_frame_once() {
         let kind = if name.ends_with("ng") { Kind::PcapNg } else { Kind::Pcap };
         assert_eq!(Capture::recognise(&bytes), Some(kind), "{name}");
         let whole = read(&bytes);
-        assert_eq!(keys(&whole), expected(), "{name}: {:?} {:?}", whole.tally, whole.notes);
+        assert!(keys(&whole) == expected(), "{name}: {:?} {:?}", whole.tally, whole.notes);
         assert_eq!(whole.tally.bytes_outside, 0, "{name}");
         for piece in [1, 7, 64, 1000] {
             let cut = read_in_pieces(&bytes, piece);
@@ -208,7 +211,7 @@ fn what_the_capture_lost_is_marked_and_the_rest_kept() {
         at += frame.len();
     }
     assert_eq!(read.frames.len(), FRAMES - lost);
-    assert_eq!(read.frames.iter().filter(|found| found.gap).count(), 1.min(read.frames.len()));
+    assert_eq!(read.gaps, 1);
 
     // Packets stored up to byte 100 only: whole frames before that byte survive.
     let read = self::read(&fixture("loss-snap.pcap"));
@@ -246,9 +249,10 @@ fn a_flipped_byte_costs_at_most_the_frame_it_lies_in() {
                 let read = read(&damaged);
                 assert!(
                     read.frames.len() + 1 >= FRAMES,
-                    "{name} byte {at} ^ {flip:#x}: {} of {FRAMES}, {:?}",
+                    "{name} byte {at} ^ {flip:#x}: {} of {FRAMES}, {:?} {:?}",
                     read.frames.len(),
-                    read.notes
+                    read.notes,
+                    read.frames.iter().map(|found| (found.key.0, found.flow)).collect::<Vec<_>>()
                 );
             }
         }

@@ -12,14 +12,14 @@ mod wire_support;
 use std::collections::HashMap;
 use std::path::PathBuf;
 
-use fettle::wire::dialect::{Dialect, DialectError, File, Source};
+use fettle::wire::dialect::{Dialect, DialectError, DialectFile, Source};
 use fettle::wire::{Definitions, Scanner};
 
 /// The published XML, which comes with the package of the independent crate.
 fn published() -> PathBuf {
     let metadata = cargo_metadata::MetadataCommand::new().exec().unwrap();
     let package = metadata.packages.iter().find(|package| package.name.as_str() == "mavlink").unwrap();
-    package.manifest_path.parent().unwrap().join("message_definitions/v1.0").into()
+    package.manifest_path.parent().unwrap().join("mavlink/message_definitions/v1.0").into()
 }
 
 fn texts() -> Vec<(String, String)> {
@@ -47,14 +47,16 @@ fn read(files: &[(&str, &str)]) -> Result<Dialect, DialectError> {
 }
 
 fn message(body: &str) -> String {
-    format!("<mavlink>\n<messages>\n<message id=\"9000\" name=\"PROBE\">{body}</message>\n</messages>\n</mavlink>")
+    format!(
+        "<mavlink>\n<messages>\n<message id=\"900000\" name=\"PROBE\">{body}</message>\n</messages>\n</mavlink>"
+    )
 }
 
 #[test]
 fn every_published_file_reads_as_the_built_in_table() {
     let mut messages = 0;
     for (name, text) in texts() {
-        for (read, _) in File::parse(&name, &text).unwrap().messages {
+        for (read, _) in DialectFile::parse(&name, &text).unwrap().messages {
             let known = Definitions::builtin()
                 .by_id(read.id)
                 .iter()
@@ -105,7 +107,7 @@ fn reads_extensions_arrays_units_sentinels_and_enums() {
     // Base fields by size, extensions as defined: the protocol guide's rule, worked out by hand.
     assert_eq!(layout, [("time_usec", 0), ("temps", 8), ("id", 16), ("version", 17), ("late", 18)]);
     assert_eq!((probe.base_len, probe.full_len), (17, 26));
-    assert_eq!((probe.dialect.as_str(), probe.id), ("top", 9000));
+    assert_eq!((probe.dialect.as_str(), probe.id), ("top", 900000));
     assert!(probe.field("id").unwrap().instance && probe.field("late").unwrap().extension);
     assert_eq!(probe.field("temps").unwrap().array, Some(4));
     assert_eq!(probe.field("temps").unwrap().invalid, "[INT16_MAX]");
@@ -114,18 +116,17 @@ fn reads_extensions_arrays_units_sentinels_and_enums() {
     let kinds = definitions.enumeration("PROBE_KIND").unwrap();
     assert!(kinds.bitmask);
     assert_eq!(kinds.entries, [(16, "A".to_owned()), (17, "B".to_owned()), (32, "C".to_owned())]);
-    assert_eq!(definitions.by_id(9000)[0].name, "PROBE");
-    assert_eq!(definitions.messages()[definitions.by_id(9000)[0].slot].name, "PROBE");
+    assert_eq!(definitions.by_id(900000)[0].name, "PROBE");
+    assert_eq!(definitions.messages()[definitions.by_id(900000)[0].slot].name, "PROBE");
 }
 
 #[test]
 fn frames_of_an_added_message_are_read() {
-    let dialect =
-        read(&[("top.xml", &message(r#"<field type="uint16_t" name="value"/>"#))]).unwrap();
+    let dialect = read(&[("top.xml", &message(r#"<field type="uint16_t" name="value"/>"#))]).unwrap();
     // CRC_EXTRA by the independent crate's checksum over the text that the guide states.
     let crc = mavlink::calculate_crc(b"PROBE uint16_t value", b' ');
     let extra = (crc ^ crc >> 8) as u8;
-    let frame = wire_support::by_hand(0, &[1], 9000, &[7, 1], extra, &[]);
+    let frame = wire_support::by_hand(0, &[1], 900000, &[7, 1], extra, &[]);
     let (definitions, _) = Definitions::builtin().with_dialect(&dialect);
     let mut names = Vec::new();
     Scanner::new(&definitions).scan(&frame, true, &mut |frame| {
@@ -147,14 +148,17 @@ fn clashes_with_built_in_messages_are_named_and_both_kept() {
         .unwrap()
     };
     let (definitions, conflicts) = Definitions::builtin().with_dialect(&clash(30, "TILT", "angle"));
-    assert_eq!(conflicts[0].to_string(), "top defines message 30 TILT, which clashes with 30 ATTITUDE of common");
+    assert_eq!(
+        conflicts[0].to_string(),
+        "top defines message 30 TILT, which clashes with 30 ATTITUDE of common"
+    );
     let names: Vec<_> = definitions.by_id(30).iter().map(|message| message.name.as_str()).collect();
     assert_eq!(names, ["ATTITUDE", "TILT"]);
     assert_eq!(definitions.by_name("ATTITUDE").unwrap().fields.len(), 7);
 
-    let (definitions, conflicts) = Definitions::builtin().with_dialect(&clash(9001, "ATTITUDE", "angle"));
+    let (definitions, conflicts) = Definitions::builtin().with_dialect(&clash(900001, "ATTITUDE", "angle"));
     assert_eq!((conflicts.len(), conflicts[0].known_id), (1, 30));
-    assert_eq!(definitions.by_id(9001)[0].name, "ATTITUDE_top");
+    assert_eq!(definitions.by_id(900001)[0].name, "ATTITUDE_top");
     assert_eq!(definitions.by_name("ATTITUDE").unwrap().id, 30);
 }
 
@@ -167,14 +171,16 @@ fn a_newer_definition_with_more_extensions_takes_the_place() {
         "<mavlink><messages>{}<extensions/><field type=\"float\" name=\"more\"/></message></messages></mavlink>",
         &text[at..at + end]
     );
-    let (definitions, conflicts) = Definitions::builtin().with_dialect(&read(&[("top.xml", &newer)]).unwrap());
+    let (definitions, conflicts) =
+        Definitions::builtin().with_dialect(&read(&[("top.xml", &newer)]).unwrap());
     assert_eq!(conflicts, []);
     assert_eq!((definitions.by_id(241).len(), definitions.by_id(241)[0].full_len), (1, 36));
 }
 
 #[test]
 fn says_what_is_wrong_and_where() {
-    let long = format!("<field type=\"float[63]\" name=\"a\"/><field type=\"float\" name=\"{}\"/>", "b".repeat(65));
+    let long =
+        format!("<field type=\"float[63]\" name=\"a\"/><field type=\"float\" name=\"{}\"/>", "b".repeat(65));
     for (body, line, problem) in [
         ("", 3, "no field"),
         ("<field type=\"uint8\" name=\"a\"/>", 3, "unknown type uint8"),
@@ -195,14 +201,29 @@ fn says_what_is_wrong_and_where() {
         assert!(error.column >= 1);
     }
     for (files, text) in [
-        (vec![("top.xml", "<mavlink>\n  <include>gone.xml</include></mavlink>")], "top.xml:2:3: cannot include gone.xml: no such file"),
         (
-            vec![("top.xml", "<mavlink><include>a.xml</include></mavlink>"), ("a.xml", "<mavlink><include>top.xml</include></mavlink>")],
+            vec![("top.xml", "<mavlink>\n  <include>gone.xml</include></mavlink>")],
+            "top.xml:2:3: cannot include gone.xml: no such file",
+        ),
+        (
+            vec![
+                ("top.xml", "<mavlink><include>a.xml</include></mavlink>"),
+                ("a.xml", "<mavlink><include>top.xml</include></mavlink>"),
+            ],
             "a.xml:1:10: top.xml includes itself: top.xml → a.xml → top.xml",
         ),
-        (vec![("top.xml", "<mavlink><messages><message id=\"16777216\" name=\"A\">")], "16777216 is no number from 0 to 16777215"),
+        (
+            vec![("top.xml", "<mavlink><messages><message id=\"16777216\" name=\"A\">")],
+            "16777216 is no number from 0 to 16777215",
+        ),
         (vec![("top.xml", "<mavlink><messages><message id=\"1\" name=\"A\">")], "ends inside a definition"),
-        (vec![("top.xml", "<mavlink><enums><enum name=\"E\"><entry name=\"X\" value=\"-1\"/></enum></enums></mavlink>")], "value -1 of X"),
+        (
+            vec![(
+                "top.xml",
+                "<mavlink><enums><enum name=\"E\"><entry name=\"X\" value=\"-1\"/></enum></enums></mavlink>",
+            )],
+            "value -1 of X",
+        ),
         (vec![("top.xml", "<mavlink><field type=\"char\" name=\"a\"/></mavlink>")], "outside a message"),
     ] {
         let error = read(&files).unwrap_err().to_string();
@@ -211,7 +232,7 @@ fn says_what_is_wrong_and_where() {
     let one = message("<field type=\"char\" name=\"a\"/>");
     let twice = format!("<mavlink><include>b.xml</include>{}", &one[9..]);
     let error = read(&[("top.xml", &twice), ("b.xml", &one)]).unwrap_err();
-    assert!(error.to_string().contains("id 9000 is defined already, by PROBE in b.xml"), "{error}");
+    assert!(error.to_string().contains("id 900000 is defined already, by PROBE in b.xml"), "{error}");
 }
 
 #[test]

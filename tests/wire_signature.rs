@@ -62,8 +62,7 @@ fn any_changed_byte_and_any_other_key_is_wrong() {
 fn a_timestamp_that_does_not_rise_is_a_replay() {
     let frames = signed(3, 0);
     let mut judge = Signatures::new(Some(Key::parse(&SECRET).unwrap()));
-    let verdicts: Vec<Verdict> =
-        [0, 2, 1, 2].iter().map(|at| judge.check(&frames[*at], 1, 1)).collect();
+    let verdicts: Vec<Verdict> = [0, 2, 1, 2].iter().map(|at| judge.check(&frames[*at], 1, 1)).collect();
     assert_eq!(verdicts, [Verdict::Verified, Verdict::Verified, Verdict::Replayed, Verdict::Replayed]);
     // Another link has a clock of its own.
     assert_eq!(judge.check(&signed(1, 1)[0], 1, 1), Verdict::Verified);

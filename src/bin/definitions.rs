@@ -10,7 +10,7 @@ use std::error::Error;
 use std::fmt::Write as _;
 
 use fettle::wire::Message;
-use fettle::wire::dialect::File;
+use fettle::wire::dialect::DialectFile;
 
 /// First lines of the table: where it comes from and what the columns are.
 const HEADING: &str = "\
@@ -41,14 +41,14 @@ fn main() -> Result<(), Box<dyn Error>> {
 
     let mut published = Published::default();
     for path in &files {
-        published.add(File::parse(&path.display().to_string(), &std::fs::read_to_string(path)?)?);
+        published.add(DialectFile::parse(&path.display().to_string(), &std::fs::read_to_string(path)?)?);
     }
     std::fs::write(output, published.table()?)?;
     Ok(())
 }
 
 impl Published {
-    fn add(&mut self, file: File) {
+    fn add(&mut self, file: DialectFile) {
         for (message, _) in file.messages {
             self.messages.insert((message.id, message.dialect.clone()), message);
         }

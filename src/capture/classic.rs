@@ -52,7 +52,9 @@ impl Classic {
         let len = self.head + head.stored as usize;
         let behind = match input.get(len..) {
             Some([]) if last => Looks::Yes,
-            Some(behind) => self.head(behind).map_or(Looks::MoreBytes, |next| self.sane(&next).into()),
+            Some(behind) => self
+                .head(behind)
+                .map_or(Looks::MoreBytes, |next| (self.sane(&next) && self.likely(&next)).into()),
             None => Looks::MoreBytes,
         };
         match behind {

@@ -90,14 +90,15 @@ impl Network {
     /// Hands on bytes that are no payload of a known flow.
     pub fn outside(&mut self, bytes: &[u8], offset: u64, ledger: &mut Ledger, sink: Sink<'_>) {
         let (flow, _) = self.flows.number(Flow { transport: Transport::Outside, ends: None });
-        let segment =
-            Segment { flow, capture_us: None, offset, bytes, gap_before: false, datagram: false };
+        let segment = Segment { flow, capture_us: None, offset, bytes, gap_before: false, datagram: false };
         emit(segment, ledger, sink);
     }
 
     fn ip(&mut self, packet: &Packet<'_>, ip: &Ip<'_>, ledger: &mut Ledger, sink: Sink<'_>) {
-        let place =
-            Place { offset: packet.offset + position(packet.bytes, ip.payload), capture_us: packet.capture_us };
+        let place = Place {
+            offset: packet.offset + position(packet.bytes, ip.payload),
+            capture_us: packet.capture_us,
+        };
         let Some(fragment) = ip.fragment else {
             if !self.transport(ip, ip.protocol, ip.payload, place, ledger, sink) {
                 self.malformed(packet, ledger, sink);

@@ -83,14 +83,19 @@ impl fmt::Display for Note {
         write!(f, "at byte {}: ", self.offset)?;
         match self.kind {
             NoteKind::Outside(bytes) => write!(f, "{bytes} bytes belong to no record of the capture"),
-            NoteKind::UnknownLink(link) => write!(f, "link type {link} is not understood; scanned as raw bytes"),
+            NoteKind::UnknownLink(link) => {
+                write!(f, "link type {link} is not understood; scanned as raw bytes")
+            }
             NoteKind::Truncated { stored, sent } => {
                 write!(f, "a packet of {sent} bytes was stored only up to byte {stored} (snap length)")
             }
             NoteKind::Malformed => write!(f, "a packet's headers make no sense; scanned as raw bytes"),
             NoteKind::UnknownInterface(id) => write!(f, "a packet of interface {id}, which is not described"),
             NoteKind::UnknownResolution(code) => {
-                write!(f, "an interface's time resolution {code:#04x} is not possible; its packets have no time")
+                write!(
+                    f,
+                    "an interface's time resolution {code:#04x} is not possible; its packets have no time"
+                )
             }
             NoteKind::Incomplete => write!(f, "a fragmented datagram is incomplete"),
             NoteKind::TcpGap(0) => write!(f, "a TCP stream continues elsewhere; bytes are missing"),

@@ -89,7 +89,8 @@ impl Stream {
             return;
         }
         self.hold(arrival, next, held_all);
-        let waited = arrival.capture_us.zip(self.waiting_since_us).map(|(now, then)| now.saturating_sub(then));
+        let waited =
+            arrival.capture_us.zip(self.waiting_since_us).map(|(now, then)| now.saturating_sub(then));
         if self.held_bytes > HELD_BYTES
             || self.held.len() > HELD_SEGMENTS
             || *held_all > HELD_ALL

@@ -49,6 +49,14 @@ pub struct FleetOption {
     pub fleet: Option<PathBuf>,
 }
 
+/// Message definitions beside the built-in ones.
+#[derive(Debug, Clone, Default, Args)]
+pub struct DialectOption {
+    /// XML message definitions to add to the built-in ones; can be given several times.
+    #[arg(long, value_name = "FILE")]
+    pub dialect: Vec<PathBuf>,
+}
+
 /// A severity to compare with.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum SeverityOption {
@@ -80,6 +88,9 @@ pub struct Import {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub fleet: FleetOption,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub dialects: DialectOption,
     /// One JSON object a line (schemas/records.schema.json).
     #[arg(long)]
     pub json: bool,
@@ -99,6 +110,9 @@ pub struct Read {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub fleet: FleetOption,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub dialects: DialectOption,
     /// One JSON document (schemas/read.schema.json).
     #[arg(long)]
     pub json: bool,
@@ -141,6 +155,12 @@ pub struct Tables {
     /// Replace files that exist.
     #[arg(long)]
     pub force: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub fleet: FleetOption,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub dialects: DialectOption,
 }
 
 /// `2026-09-14` or an RFC 3339 instant, as Unix microseconds.

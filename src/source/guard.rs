@@ -9,6 +9,9 @@ use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
 use std::rc::Rc;
 
+/// Bytes taken out at a time, so that a limit is noticed soon.
+const CHUNK: usize = 64 * 1024;
+
 /// Limits on what may come out of one file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Limits {
@@ -74,6 +77,8 @@ pub(super) struct Guard<'r> {
     pub inner: &'r mut dyn Read,
     pub meter: Rc<Meter>,
     pub limits: Limits,
+    /// Bytes that must still come, where the container says so.
+    pub due: Option<u64>,
     pub why: Rc<RefCell<Option<String>>>,
 }
 
@@ -82,7 +87,14 @@ impl Read for Guard<'_> {
         if self.why.borrow().is_some() {
             return Ok(0);
         }
-        let read = match self.inner.read(buffer) {
+        let room = buffer.len().min(CHUNK);
+        let read = match self.inner.read(buffer.get_mut(..room).unwrap_or_default()) {
+            Ok(0) if room > 0 => {
+                if let Some(due) = self.due.filter(|due| *due > 0) {
+                    *self.why.borrow_mut() = Some(format!("cut off: {due} bytes are missing at its end"));
+                }
+                0
+            }
             Ok(read) => read,
             Err(error) if error.kind() == io::ErrorKind::Interrupted || self.meter.failed() => {
                 return Err(error);
@@ -92,9 +104,11 @@ impl Read for Guard<'_> {
                 return Ok(0);
             }
         };
+        self.due = self.due.map(|due| due.saturating_sub(read as u64));
         let out = self.meter.out.get() + read as u64;
         self.meter.out.set(out);
-        let allowed = self.limits.free.saturating_add(self.meter.read.get().saturating_mul(self.limits.ratio));
+        let allowed =
+            self.limits.free.saturating_add(self.meter.read.get().saturating_mul(self.limits.ratio));
         if out > allowed.min(self.limits.total) {
             *self.why.borrow_mut() = Some(format!(
                 "unpacks to more than {} MiB and {} times its size; what came before is kept, unpack it by hand if \

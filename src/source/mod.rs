@@ -21,6 +21,7 @@ use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
 use guard::{Guard, Meter, Metered};
+use zip::CompressionMethod;
 
 /// Compressed layers that are taken off: one around an archive, one around its member.
 const LAYERS: usize = 2;
@@ -74,7 +75,8 @@ pub fn for_each_entry<E: From<SourceError>>(
     let failed = |action| move |source| SourceError { action, path: path.to_owned(), source };
     let file = File::open(path).map_err(failed("open"))?;
     let meter = Rc::new(Meter::default());
-    let mut walk = Walk { visit, limits, meter: Rc::clone(&meter), problems: Vec::new(), failure: None, root: path };
+    let mut walk =
+        Walk { visit, limits, meter: Rc::clone(&meter), problems: Vec::new(), failure: None, root: path };
     let mut file = Metered { file, meter };
     let mut first = Vec::new();
     (&mut file).take(detect::ENOUGH as u64).read_to_end(&mut first).map_err(failed("read"))?;
@@ -108,7 +110,13 @@ struct Walk<'v, E> {
 
 impl<E: From<SourceError>> Walk<'_, E> {
     /// A stream whose first bytes are known.
-    fn stream(&mut self, name: PathBuf, first: Vec<u8>, rest: &mut dyn Read, packed: &[Kind]) -> Result<(), E> {
+    fn stream(
+        &mut self,
+        name: PathBuf,
+        first: Vec<u8>,
+        rest: &mut dyn Read,
+        packed: &[Kind],
+    ) -> Result<(), E> {
         let (kind, confidence) = detect(&first);
         let mut reader = Cursor::new(first).chain(rest);
         let inner: Vec<Kind> = packed.iter().copied().chain([kind]).collect();
@@ -117,10 +125,10 @@ impl<E: From<SourceError>> Walk<'_, E> {
         match kind {
             Kind::Gzip if layers < LAYERS => {
                 let mut decoder = flate2::read::MultiGzDecoder::new(BufReader::new(reader));
-                self.unpacked(name, &mut decoder, &inner)
+                self.unpacked(name, &mut decoder, None, &inner)
             }
             Kind::Zstd if layers < LAYERS => match zstd::Decoder::new(reader) {
-                Ok(mut decoder) => self.unpacked(name, &mut decoder, &inner),
+                Ok(mut decoder) => self.unpacked(name, &mut decoder, None, &inner),
                 Err(error) => {
                     self.problem(&name, format!("cannot be decompressed: {error}"));
                     Ok(())
@@ -143,16 +151,26 @@ impl<E: From<SourceError>> Walk<'_, E> {
     }
 
     /// A stream out of a decoder or an archive: guarded, and looked at again.
-    fn unpacked(&mut self, name: PathBuf, reader: &mut dyn Read, packed: &[Kind]) -> Result<(), E> {
+    /// `size` is what the archive says will come.
+    fn unpacked(
+        &mut self,
+        name: PathBuf,
+        reader: &mut dyn Read,
+        size: Option<u64>,
+        packed: &[Kind],
+    ) -> Result<(), E> {
         let why = Rc::new(RefCell::new(None));
         let mut guard = Guard {
             inner: reader,
             meter: Rc::clone(&self.meter),
             limits: self.limits,
+            due: size,
             why: Rc::clone(&why),
         };
         let mut first = Vec::new();
         match (&mut guard).take(detect::ENOUGH as u64).read_to_end(&mut first) {
+            // Nothing came out, and the reason is known.
+            Ok(0) if why.borrow().is_some() => {}
             Ok(_) => self.stream(name.clone(), first, &mut guard, packed)?,
             Err(source) => self.fail(source),
         }
@@ -191,7 +209,8 @@ impl<E: From<SourceError>> Walk<'_, E> {
                 continue;
             }
             let member_name = name.join_shown(&member.path_bytes());
-            self.unpacked(member_name, &mut member, packed)?;
+            let size = Some(member.size());
+            self.unpacked(member_name, &mut member, size, packed)?;
             if self.failure.is_some() {
                 return Ok(());
             }
@@ -206,9 +225,9 @@ impl<E: From<SourceError>> Walk<'_, E> {
             self.problem(root, format!("{all} members; only the first {most} are read"));
         }
         for index in 0..archive.len().min(self.limits.members) {
-            let (name, encrypted) = match archive.by_index_raw(index) {
+            let (name, encrypted, method) = match archive.by_index_raw(index) {
                 Ok(member) if member.is_dir() => continue,
-                Ok(member) => (root.join_shown(member.name_raw()), member.encrypted()),
+                Ok(member) => (root.join_shown(member.name_raw()), member.encrypted(), member.compression()),
                 Err(error) => {
                     self.problem(root, format!("member {} is damaged: {error}", index + 1));
                     continue;
@@ -218,8 +237,18 @@ impl<E: From<SourceError>> Walk<'_, E> {
                 self.problem(&name, "encrypted; unpack it with its password first".to_owned());
                 continue;
             }
+            if !matches!(method, CompressionMethod::Stored | CompressionMethod::Deflated) {
+                self.problem(
+                    &name,
+                    format!("packed by a method that is not read ({method}); unpack it first"),
+                );
+                continue;
+            }
             match archive.by_index(index) {
-                Ok(mut member) => self.unpacked(name, &mut member, &[Kind::Zip])?,
+                Ok(mut member) => {
+                    let size = Some(member.size());
+                    self.unpacked(name, &mut member, size, &[Kind::Zip])?;
+                }
                 Err(error) => self.problem(&name, format!("cannot be unpacked: {error}")),
             }
             if self.failure.is_some() {

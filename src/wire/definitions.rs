@@ -112,8 +112,10 @@ impl Definitions {
                 let name = format!("{}_{}", added.name, added.dialect);
                 let taken = |name: &str| messages.iter().any(|known| known.name == name);
                 let numbered = (2..).map(|number| format!("{name}_{number}"));
-                added.name =
-                    std::iter::once(name.clone()).chain(numbered).find(|name| !taken(name)).unwrap_or(name.clone());
+                added.name = std::iter::once(name.clone())
+                    .chain(numbered)
+                    .find(|name| !taken(name))
+                    .unwrap_or(name.clone());
             }
             messages.push(added);
         }

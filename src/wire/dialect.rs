@@ -1,4 +1,4 @@
-//! Message definitions in XML, read at run time: one file ([`File::parse`]) or a dialect with all that it includes
+//! Message definitions in XML, read at run time: one file ([`DialectFile::parse`]) or a dialect with all that it includes
 //! ([`Dialect::read`]).
 //!
 //! Nothing here opens a file: the caller's loader resolves an include and returns its text. Names become names of
@@ -49,7 +49,7 @@ pub struct DialectError {
 
 /// One file of definitions, its includes not followed.
 #[derive(Debug, Clone, Default)]
-pub struct File {
+pub struct DialectFile {
     /// Includes as written, with their places in the text.
     pub includes: Vec<(String, usize)>,
     /// Messages in order, with their places in the text.
@@ -116,14 +116,19 @@ enum Known {
 impl<L: FnMut(&str, &str) -> Result<Source, String>> Reading<'_, L> {
     fn file(&mut self, source: &Source, dialect: &mut Dialect) -> Result<(), DialectError> {
         let located = |(at, problem)| locate(source, at, problem);
-        let file = File::read(&stem(&source.name), &source.text).map_err(located)?;
+        let file = DialectFile::read(&stem(&source.name), &source.text).map_err(located)?;
         self.open.push(source.name.clone());
         self.done.insert(source.name.clone());
         for (include, at) in &file.includes {
             let included = (self.load)(&source.name, include)
                 .map_err(|why| located((*at, format!("cannot include {include}: {why}"))))?;
             if self.open.contains(&included.name) {
-                let circle = format!("{} includes itself: {} → {}", included.name, self.open.join(" → "), included.name);
+                let circle = format!(
+                    "{} includes itself: {} → {}",
+                    included.name,
+                    self.open.join(" → "),
+                    included.name
+                );
                 return Err(located((*at, circle)));
             }
             if self.done.contains(&included.name) {
@@ -140,7 +145,9 @@ impl<L: FnMut(&str, &str) -> Result<Source, String>> Reading<'_, L> {
                     Known::Id(id) => format!("id {id}"),
                     Known::Name(name) => format!("name {name}"),
                 };
-                if let Some(elsewhere) = self.known.insert(known, format!("{} in {}", message.name, source.name)) {
+                if let Some(elsewhere) =
+                    self.known.insert(known, format!("{} in {}", message.name, source.name))
+                {
                     return Err(located((at, format!("{what} is defined already, by {elsewhere}"))));
                 }
             }
@@ -157,14 +164,15 @@ impl<L: FnMut(&str, &str) -> Result<Source, String>> Reading<'_, L> {
     }
 }
 
-impl File {
+impl DialectFile {
     /// Parses one file. `name` is what errors call it; its stem is the dialect of the messages.
     ///
     /// # Errors
     /// At the first thing that is wrong.
     pub fn parse(name: &str, text: &str) -> Result<Self, DialectError> {
-        Self::read(&stem(name), text)
-            .map_err(|(at, problem)| locate(&Source { name: name.to_owned(), text: text.to_owned() }, at, problem))
+        Self::read(&stem(name), text).map_err(|(at, problem)| {
+            locate(&Source { name: name.to_owned(), text: text.to_owned() }, at, problem)
+        })
     }
 
     fn read(dialect: &str, text: &str) -> Result<Self, Problem> {
@@ -215,8 +223,15 @@ impl File {
                         _ => {}
                     }
                     if matches!(event, Event::Empty(_)) {
-                        close(element.name().as_ref(), dialect, &mut file, &mut open, &mut include, &mut enumeration)
-                            .map_err(wrong)?;
+                        close(
+                            element.name().as_ref(),
+                            dialect,
+                            &mut file,
+                            &mut open,
+                            &mut include,
+                            &mut enumeration,
+                        )
+                        .map_err(wrong)?;
                     }
                 }
                 Event::Text(text) => {
@@ -225,10 +240,19 @@ impl File {
                     }
                 }
                 Event::End(element) => {
-                    close(element.name().as_ref(), dialect, &mut file, &mut open, &mut include, &mut enumeration)
-                        .map_err(wrong)?;
+                    close(
+                        element.name().as_ref(),
+                        dialect,
+                        &mut file,
+                        &mut open,
+                        &mut include,
+                        &mut enumeration,
+                    )
+                    .map_err(wrong)?;
                 }
-                Event::Eof if open.is_none() && include.is_none() && enumeration.is_none() => return Ok(file),
+                Event::Eof if open.is_none() && include.is_none() && enumeration.is_none() => {
+                    return Ok(file);
+                }
                 Event::Eof => return Err(wrong("the file ends inside a definition".to_owned())),
                 _ => {}
             }
@@ -240,7 +264,7 @@ impl File {
 fn close(
     tag: &[u8],
     dialect: &str,
-    file: &mut File,
+    file: &mut DialectFile,
     open: &mut Option<Draft>,
     include: &mut Option<(String, usize)>,
     enumeration: &mut Option<Enumeration>,
@@ -346,7 +370,9 @@ fn open_enum(element: &BytesStart<'_>) -> Result<Enumeration, String> {
 fn entry(enumeration: &mut Enumeration, element: &BytesStart<'_>) -> Result<(), String> {
     let name = identifier(element, "entry")?;
     let value = match attribute(element, "value")? {
-        Some(text) => number(&text).ok_or_else(|| format!("value {text} of {name} is no number of 64 bits"))?,
+        Some(text) => {
+            number(&text).ok_or_else(|| format!("value {text} of {name} is no number of 64 bits"))?
+        }
         None => match enumeration.entries.last() {
             Some((value, _)) => value.checked_add(1).ok_or_else(|| format!("no value is left for {name}"))?,
             None => 1,

@@ -16,7 +16,7 @@ from scapy.layers.inet import ICMP, IP, TCP, UDP, fragment
 from scapy.layers.inet6 import IPv6, IPv6ExtHdrDestOpt, IPv6ExtHdrFragment, IPv6ExtHdrHopByHop, fragment6
 from scapy.layers.l2 import ARP, CookedLinux, CookedLinuxV2, Dot1AD, Dot1Q, Ether, Loopback
 from scapy.packet import Raw
-from scapy.utils import PcapNgWriter, PcapWriter, rdpcap
+from scapy.utils import EDecimal, PcapNgWriter, PcapWriter, rdpcap
 
 HERE = pathlib.Path(__file__).parent
 START_US, STEP_US = 1_789_000_000_123_456, 10_007
@@ -68,6 +68,10 @@ def save(name, packets, link=1, endianness="<", nano=False, snap=65535, times=No
             whole[:snap], sec=us // 1_000_000, usec=us % 1_000_000 * unit, caplen=min(len(whole), snap), wirelen=len(whole)
         )
     writer.close()
+    if link == 0:  # which the writer takes for "not given"
+        data = bytearray((HERE / name).read_bytes())
+        data[20:24] = bytes(4)
+        (HERE / name).write_bytes(data)
     assert len(rdpcap(str(HERE / name))) == len(packets), name
 
 
@@ -129,7 +133,7 @@ def segment(start, end, flags="A"):
 opening = ether() / ip4() / TCP(sport=5760, dport=40000, seq=0xFFFFFDFF, flags="S")
 pieces = [segment(start, min(start + 100, len(STREAM))) for start in range(0, len(STREAM), 100)]
 tcp = [opening] + pieces[:3] + [pieces[5], pieces[4], pieces[3], pieces[4]] + pieces[6:8]
-tcp += [segment(650, 850)] + pieces[9:]
+tcp += [segment(650, 900)] + pieces[9:]
 save("tcp.pcap", tcp)
 save("tcp-middle.pcap", pieces)  # the capture starts after the connection was made
 save("loss-tcp.pcap", pieces[:2] + pieces[3:])
@@ -138,8 +142,8 @@ save("loss-snap.pcap", plain, snap=100)
 # pcapng by scapy.
 writer = PcapNgWriter(str(HERE / "udp.pcapng"))
 for index, packet in enumerate(plain):
-    packet.time = at(index) / 1e6
-    writer.write_packet(bytes(packet), sec=at(index) // 1_000_000, usec=at(index) % 1_000_000, linktype=1)
+    packet.time = EDecimal(at(index)) / 1_000_000
+    writer.write(packet)
 writer.close()
 assert len(rdpcap(str(HERE / "udp.pcapng"))) == 60
 
