@@ -6,6 +6,7 @@
 //! | module        | from → to                                                          |
 //! |---------------|--------------------------------------------------------------------|
 //! | [`wire`]      | bytes → checked MAVLink frames, message definitions, containers    |
+//! | [`capture`]   | packet captures → the payload of their flows                         |
 //! | [`table`]     | frames → one Arrow table a message                                 |
 //! | [`clock`]     | frames → boot time, reboots, UTC                                   |
 //! | [`signal`]    | frames → the typed series that the methods read, sentinels removed |
@@ -15,6 +16,7 @@
 //! | [`measure`]   | series of one flight and the airframe → numbers                    |
 //! | [`finding`]   | numbers, limits, earlier flights → what to inspect                 |
 //! | [`fleet`]     | `fleet.toml`                                                       |
+//! | [`source`]    | files, compressed files and archives → readers of logs               |
 //! | [`archive`]   | the Parquet archive: layout, raw copies, atomic writes             |
 //! | [`assess`]      | a recording and the fleet's settings → catalogue rows, findings      |
 //! | [`report`]    | what people and programs see                                       |
@@ -26,6 +28,7 @@
 pub mod airframe;
 pub mod archive;
 pub mod assess;
+pub mod capture;
 pub mod cli;
 pub mod clock;
 pub mod finding;
@@ -37,6 +40,7 @@ pub mod report;
 pub mod signal;
 #[cfg(feature = "simulator")]
 pub mod simulator;
+pub mod source;
 pub mod stats;
 pub mod table;
 pub mod wire;

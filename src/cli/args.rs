@@ -51,6 +51,14 @@ pub struct FleetOption {
     pub fleet: Option<PathBuf>,
 }
 
+/// Message definitions beside the built-in ones.
+#[derive(Debug, Clone, Default, Args)]
+pub struct DialectOption {
+    /// XML message definitions to add to the built-in ones; can be given several times.
+    #[arg(long, value_name = "FILE")]
+    pub dialect: Vec<PathBuf>,
+}
+
 /// A severity to compare with.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum SeverityOption {
@@ -82,6 +90,9 @@ pub struct Import {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub fleet: FleetOption,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub dialects: DialectOption,
     /// One JSON object a line (schemas/records.schema.json).
     #[arg(long)]
     pub json: bool,
@@ -101,6 +112,9 @@ pub struct Read {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub fleet: FleetOption,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub dialects: DialectOption,
     /// One JSON document (schemas/read.schema.json).
     #[arg(long)]
     pub json: bool,
@@ -160,6 +174,12 @@ pub struct Tables {
     /// Replace files that exist.
     #[arg(long)]
     pub force: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub fleet: FleetOption,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub dialects: DialectOption,
 }
 
 /// `2026-09-14` or an RFC 3339 instant, as Unix microseconds.

@@ -3,11 +3,13 @@
 //! - [`args`]: what can be asked
 //! - [`output`]: the two streams; a closed pipe ends quietly
 //! - [`fleet`]: finding and reading `fleet.toml`
+//! - [`dialects`]: message definitions beside the built-in ones
 //! - [`reading`]: one log file through the recorder
 //! - [`find`]: which files on a card are worth reading
 //! - [`init`], [`import`], [`read`], [`list`], [`tables`], [`reassess`]: the commands
 
 pub mod args;
+pub mod dialects;
 pub mod find;
 pub mod fleet;
 pub mod import;

@@ -20,6 +20,8 @@ pub use recognise::{Identity, Recognition};
 pub struct Fleet {
     /// Name of the fleet.
     pub name: String,
+    /// Files of message definitions beside the built-in ones, from the folder of `fleet.toml`.
+    pub dialects: Vec<String>,
     /// The aircraft, in the file's order.
     pub aircraft: Vec<Aircraft>,
     /// Inspection tasks.

@@ -27,7 +27,14 @@ pub fn fleet(text: &str) -> Result<Fleet, Vec<FleetError>> {
     doc.keys(root, "the file", &["fleet", "aircraft", "task", "limits"]);
     let mut fleet = Fleet::default();
     if let Some((table, _)) = doc.table(root, "fleet") {
-        doc.keys(table, "[fleet]", &["name"]);
+        doc.keys(table, "[fleet]", &["name", "dialects"]);
+        for value in doc.array(table, "dialects").into_iter().flat_map(|array| array.iter()) {
+            match value.get_ref().as_str() {
+                Some("") => doc.wrong(&value.span(), "a dialect is the name of an XML file"),
+                Some(file) => fleet.dialects.push(file.to_owned()),
+                None => doc.mismatch("dialects", "a list of texts", value),
+            }
+        }
         fleet.name = doc.text(table, "name").map(|t| t.0.to_owned()).unwrap_or_default();
     }
     for (table, span) in doc.tables(root, "aircraft") {

@@ -6,6 +6,7 @@
 use std::collections::HashMap;
 use std::sync::OnceLock;
 
+use super::dialect::{Dialect, merge_entries};
 use super::enumeration::Enumeration;
 pub use super::message::{Field, Message};
 pub use super::scalar::Scalar;
@@ -48,7 +49,90 @@ pub struct BadDefinition {
     pub problem: &'static str,
 }
 
+/// A message of a dialect that clashes with one known before. Both are kept: the checksum of a frame tells.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error(
+    "{dialect} defines message {id} {name}, which clashes with {known_id} {known} of {known_dialect}{}",
+    if *ambiguous { "; frames cannot tell them apart and are read as the latter" } else { "" }
+)]
+pub struct Conflict {
+    /// The id in the added dialect.
+    pub id: u32,
+    /// Its name there.
+    pub name: String,
+    /// The file that defines it.
+    pub dialect: String,
+    /// The id of the message known before.
+    pub known_id: u32,
+    /// Its name.
+    pub known: String,
+    /// The dialect it comes from.
+    pub known_dialect: String,
+    /// Same id and same CRC_EXTRA but other fields, so that no frame can tell which is meant.
+    pub ambiguous: bool,
+}
+
 impl Definitions {
+    /// These definitions and those of a dialect, and where the two clash.
+    ///
+    /// A message that is known already, by id and CRC_EXTRA, is left out, unless the dialect knows more extension
+    /// fields of it: then it takes the place. One that has a known id or name with other fields is added beside
+    /// it; where names are equal, it is called `NAME_dialect`, as names of files and tables must differ.
+    #[must_use]
+    pub fn with_dialect(&self, dialect: &Dialect) -> (Self, Vec<Conflict>) {
+        let mut messages = self.messages.clone();
+        let mut conflicts = Vec::new();
+        for added in &dialect.messages {
+            let same = messages.iter_mut().find(|known| {
+                (known.id, &known.name, known.crc_extra) == (added.id, &added.name, added.crc_extra)
+            });
+            if let Some(known) = same {
+                if added.full_len > known.full_len {
+                    *known = added.clone();
+                }
+                continue;
+            }
+            let mut added = added.clone();
+            let by_name = messages.iter().find(|known| known.name == added.name);
+            let clash = messages.iter().find(|known| known.id == added.id).or(by_name);
+            let renamed = by_name.is_some();
+            if let Some(known) = clash {
+                conflicts.push(Conflict {
+                    id: added.id,
+                    name: added.name.clone(),
+                    dialect: added.dialect.clone(),
+                    known_id: known.id,
+                    known: known.name.clone(),
+                    known_dialect: known.dialect.clone(),
+                    ambiguous: messages
+                        .iter()
+                        .any(|known| (known.id, known.crc_extra) == (added.id, added.crc_extra)),
+                });
+            }
+            if renamed {
+                let name = format!("{}_{}", added.name, added.dialect);
+                let taken = |name: &str| messages.iter().any(|known| known.name == name);
+                let numbered = (2..).map(|number| format!("{name}_{number}"));
+                added.name = std::iter::once(name.clone())
+                    .chain(numbered)
+                    .find(|name| !taken(name))
+                    .unwrap_or(name.clone());
+            }
+            messages.push(added);
+        }
+        let mut enums = self.enums.get_or_init(|| enumerations(&self.enum_lines)).clone();
+        for added in &dialect.enums {
+            match enums.get_mut(&added.name) {
+                Some(known) => merge_entries(known, added.clone()),
+                None => {
+                    enums.insert(added.name.clone(), added.clone());
+                }
+            }
+        }
+        let definitions = Self { enums: OnceLock::from(enums), ..Self::index(messages, "") };
+        (definitions, conflicts)
+    }
+
     /// The published messages of all dialects together.
     #[must_use]
     #[expect(clippy::expect_used, reason = "the table is compiled in, and a test reads all of it")]

@@ -1,0 +1,287 @@
+//! Files as logs: plain, compressed, or packed in an archive, read without unpacking to disk.
+//!
+//! - [`detect`]: what a file is, by content. Pure.
+//! - `guard`: limits on what may come out.
+//!
+//! A file is opened, and everything in it that is no container is handed to a visitor as a reader with a name for
+//! people: `card.zip/log1.bin`. A compressed file may hold a tar archive, and members may be compressed again, as
+//! the tools that make them do; an archive inside an archive is not opened. Names of members are only shown, never
+//! used as paths of files.
+
+pub mod detect;
+mod guard;
+
+pub use detect::{Confidence, Kind, detect};
+pub use guard::Limits;
+
+use std::cell::RefCell;
+use std::fs::File;
+use std::io::{self, BufReader, Cursor, Read, Seek};
+use std::path::{Path, PathBuf};
+use std::rc::Rc;
+
+use guard::{Guard, Meter, Metered};
+use zip::CompressionMethod;
+
+/// Compressed layers that are taken off: one around an archive, one around its member.
+const LAYERS: usize = 2;
+
+/// A log, or what may be one.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Entry {
+    /// The file's path, and behind it the member's name. To be shown, not opened.
+    pub name: PathBuf,
+    /// What its bytes are.
+    pub kind: Kind,
+    /// How sure that is.
+    pub confidence: Confidence,
+    /// Containers around it, outermost first.
+    pub packed: Vec<Kind>,
+}
+
+/// Something that was not read, or not to its end.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Problem {
+    /// The file or member, as [`Entry::name`].
+    pub name: PathBuf,
+    /// What was wrong, for people.
+    pub what: String,
+}
+
+/// A file that could not be read at all.
+#[derive(Debug, thiserror::Error)]
+#[error("cannot {action} {}", path.display())]
+pub struct SourceError {
+    /// `open` or `read`.
+    pub action: &'static str,
+    /// Which.
+    pub path: PathBuf,
+    /// Why.
+    pub source: io::Error,
+}
+
+/// Opens `path` and hands everything in it to `visit`; returns what was not read.
+///
+/// The reader that `visit` gets ends early, without an error, where the content is damaged or a limit is passed;
+/// the problem is in the answer. It fails only where the file itself cannot be read.
+///
+/// # Errors
+/// Where the file cannot be opened or read, and whatever `visit` returns.
+pub fn for_each_entry<E: From<SourceError>>(
+    path: &Path,
+    limits: Limits,
+    visit: &mut dyn FnMut(&Entry, &mut dyn Read) -> Result<(), E>,
+) -> Result<Vec<Problem>, E> {
+    let failed = |action| move |source| SourceError { action, path: path.to_owned(), source };
+    let file = File::open(path).map_err(failed("open"))?;
+    let meter = Rc::new(Meter::default());
+    let mut walk =
+        Walk { visit, limits, meter: Rc::clone(&meter), problems: Vec::new(), failure: None, root: path };
+    let mut file = Metered { file, meter };
+    let mut first = Vec::new();
+    (&mut file).take(detect::ENOUGH as u64).read_to_end(&mut first).map_err(failed("read"))?;
+    let (kind, confidence) = detect(&first);
+    if kind == Kind::Zip {
+        file.rewind().map_err(failed("read"))?;
+        match zip::ZipArchive::new(BufReader::new(file)) {
+            Ok(archive) => walk.zip(archive)?,
+            Err(error) => {
+                walk.problem(path, format!("not a whole zip archive ({error}); read as it is"));
+                let mut file = File::open(path).map_err(failed("open"))?;
+                let entry = Entry { name: path.to_owned(), kind, confidence, packed: Vec::new() };
+                (walk.visit)(&entry, &mut file)?;
+            }
+        }
+    } else {
+        walk.stream(path.to_owned(), first, &mut file, &[])?;
+    }
+    walk.failure.map_or(Ok(walk.problems), |failure| Err(failure.into()))
+}
+
+/// The way through one file.
+struct Walk<'v, E> {
+    visit: &'v mut dyn FnMut(&Entry, &mut dyn Read) -> Result<(), E>,
+    limits: Limits,
+    meter: Rc<Meter>,
+    problems: Vec<Problem>,
+    failure: Option<SourceError>,
+    root: &'v Path,
+}
+
+impl<E: From<SourceError>> Walk<'_, E> {
+    /// A stream whose first bytes are known.
+    fn stream(
+        &mut self,
+        name: PathBuf,
+        first: Vec<u8>,
+        rest: &mut dyn Read,
+        packed: &[Kind],
+    ) -> Result<(), E> {
+        let (kind, confidence) = detect(&first);
+        let mut reader = Cursor::new(first).chain(rest);
+        let inner: Vec<Kind> = packed.iter().copied().chain([kind]).collect();
+        let layers = packed.iter().filter(|kind| matches!(kind, Kind::Gzip | Kind::Zstd)).count();
+        let archived = packed.iter().any(|kind| matches!(kind, Kind::Tar | Kind::Zip));
+        match kind {
+            Kind::Gzip if layers < LAYERS => {
+                let mut decoder = flate2::read::MultiGzDecoder::new(BufReader::new(reader));
+                self.unpacked(name, &mut decoder, None, &inner)
+            }
+            Kind::Zstd if layers < LAYERS => match zstd::Decoder::new(reader) {
+                Ok(mut decoder) => self.unpacked(name, &mut decoder, None, &inner),
+                Err(error) => {
+                    self.problem(&name, format!("cannot be decompressed: {error}"));
+                    Ok(())
+                }
+            },
+            Kind::Tar if !archived => self.tar(&name, &mut reader, &inner),
+            Kind::Tar | Kind::Zip => {
+                self.problem(&name, format!("a {kind} inside another file is not opened; unpack it first"));
+                Ok(())
+            }
+            Kind::Gzip | Kind::Zstd => {
+                self.problem(&name, "compressed more than twice; unpack it first".to_owned());
+                Ok(())
+            }
+            _ => {
+                let entry = Entry { name, kind, confidence, packed: packed.to_vec() };
+                (self.visit)(&entry, &mut reader)
+            }
+        }
+    }
+
+    /// A stream out of a decoder or an archive: guarded, and looked at again.
+    /// `size` is what the archive says will come.
+    fn unpacked(
+        &mut self,
+        name: PathBuf,
+        reader: &mut dyn Read,
+        size: Option<u64>,
+        packed: &[Kind],
+    ) -> Result<(), E> {
+        let why = Rc::new(RefCell::new(None));
+        let mut guard = Guard {
+            inner: reader,
+            meter: Rc::clone(&self.meter),
+            limits: self.limits,
+            due: size,
+            why: Rc::clone(&why),
+        };
+        let mut first = Vec::new();
+        match (&mut guard).take(detect::ENOUGH as u64).read_to_end(&mut first) {
+            // Nothing came out, and the reason is known.
+            Ok(0) if why.borrow().is_some() => {}
+            Ok(_) => self.stream(name.clone(), first, &mut guard, packed)?,
+            Err(source) => self.fail(source),
+        }
+        if let Some(what) = why.take() {
+            self.problem(&name, what);
+        }
+        Ok(())
+    }
+
+    fn tar(&mut self, name: &Path, reader: &mut dyn Read, packed: &[Kind]) -> Result<(), E> {
+        let mut archive = tar::Archive::new(reader);
+        let entries = match archive.entries() {
+            Ok(entries) => entries,
+            Err(error) => {
+                self.problem(name, format!("damaged: {error}"));
+                return Ok(());
+            }
+        };
+        for (count, member) in entries.enumerate() {
+            let mut member = match member {
+                Ok(member) => member,
+                Err(source) if self.meter.failed() => {
+                    self.fail(source);
+                    return Ok(());
+                }
+                Err(error) => {
+                    self.problem(name, format!("damaged behind its {count} first members: {error}"));
+                    return Ok(());
+                }
+            };
+            if count == self.limits.members {
+                self.problem(name, format!("more than {count} members; the rest is not read"));
+                return Ok(());
+            }
+            if !member.header().entry_type().is_file() {
+                continue;
+            }
+            let member_name = name.join_shown(&member.path_bytes());
+            let size = Some(member.size());
+            self.unpacked(member_name, &mut member, size, packed)?;
+            if self.failure.is_some() {
+                return Ok(());
+            }
+        }
+        Ok(())
+    }
+
+    fn zip(&mut self, mut archive: zip::ZipArchive<BufReader<Metered>>) -> Result<(), E> {
+        let root = self.root;
+        if archive.len() > self.limits.members {
+            let (all, most) = (archive.len(), self.limits.members);
+            self.problem(root, format!("{all} members; only the first {most} are read"));
+        }
+        for index in 0..archive.len().min(self.limits.members) {
+            let (name, encrypted, method) = match archive.by_index_raw(index) {
+                Ok(member) if member.is_dir() => continue,
+                Ok(member) => (root.join_shown(member.name_raw()), member.encrypted(), member.compression()),
+                Err(error) => {
+                    self.problem(root, format!("member {} is damaged: {error}", index + 1));
+                    continue;
+                }
+            };
+            if encrypted {
+                self.problem(&name, "encrypted; unpack it with its password first".to_owned());
+                continue;
+            }
+            if !matches!(method, CompressionMethod::Stored | CompressionMethod::Deflated) {
+                self.problem(
+                    &name,
+                    format!("packed by a method that is not read ({method}); unpack it first"),
+                );
+                continue;
+            }
+            match archive.by_index(index) {
+                Ok(mut member) => {
+                    let size = Some(member.size());
+                    self.unpacked(name, &mut member, size, &[Kind::Zip])?;
+                }
+                Err(error) => self.problem(&name, format!("cannot be unpacked: {error}")),
+            }
+            if self.failure.is_some() {
+                return Ok(());
+            }
+        }
+        Ok(())
+    }
+
+    fn problem(&mut self, name: &Path, what: String) {
+        self.problems.push(Problem { name: name.to_owned(), what });
+    }
+
+    fn fail(&mut self, source: io::Error) {
+        self.failure = Some(SourceError { action: "read", path: self.root.to_owned(), source });
+    }
+}
+
+/// Names for people.
+trait JoinShown {
+    fn join_shown(&self, member: &[u8]) -> PathBuf;
+}
+
+impl JoinShown for Path {
+    /// Not [`Path::join`], which would let a member's absolute name replace the archive's.
+    fn join_shown(&self, member: &[u8]) -> PathBuf {
+        let member: String = String::from_utf8_lossy(member)
+            .chars()
+            .map(|c| if c.is_control() { '\u{FFFD}' } else { c })
+            .collect();
+        let mut name = self.as_os_str().to_owned();
+        name.push("/");
+        name.push(member.trim_start_matches('/'));
+        name.into()
+    }
+}

@@ -1,0 +1,195 @@
+//! Compressed and packed logs, made by Python's standard library (`archives/make.py`) and by the compressors'
+//! own crates: every byte of every member, nothing written, nothing beyond the limits.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a test stops at the first surprise"
+)]
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use fettle::source::{Confidence, Entry, Kind, Limits, Problem, SourceError, detect, for_each_entry};
+
+fn folder(name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests").join(name)
+}
+
+fn log() -> Vec<u8> {
+    std::fs::read(folder("captures/frames.bin")).unwrap()
+}
+
+fn read_within(path: &Path, limits: Limits) -> (Vec<(Entry, Vec<u8>)>, Vec<Problem>) {
+    let mut found = Vec::new();
+    let problems = for_each_entry(path, limits, &mut |entry, reader| {
+        let mut bytes = Vec::new();
+        reader.read_to_end(&mut bytes).unwrap();
+        found.push((entry.clone(), bytes));
+        Ok::<(), SourceError>(())
+    })
+    .unwrap();
+    (found, problems)
+}
+
+fn read(path: &Path) -> (Vec<(Entry, Vec<u8>)>, Vec<Problem>) {
+    read_within(path, Limits::default())
+}
+
+/// A file of these bytes, without a telling name.
+fn file(bytes: &[u8]) -> tempfile::NamedTempFile {
+    let mut file = tempfile::NamedTempFile::new().unwrap();
+    file.write_all(bytes).unwrap();
+    file
+}
+
+fn names(found: &[(Entry, Vec<u8>)]) -> Vec<String> {
+    let root = folder("archives");
+    found
+        .iter()
+        .map(|(entry, _)| entry.name.strip_prefix(&root).unwrap_or(&entry.name).display().to_string())
+        .collect()
+}
+
+#[test]
+fn every_member_of_an_archive_is_read_whole() {
+    let deep = format!("card.tar/day/{}log4.bin", "long/".repeat(40));
+    for (archive, packed, more) in [
+        ("card.zip", vec![Kind::Zip], vec![]),
+        ("card.tar", vec![Kind::Tar], vec![deep.as_str()]),
+        ("card.tar.gz", vec![Kind::Gzip, Kind::Tar], vec![&deep]),
+    ] {
+        let (found, problems) = read(&folder("archives").join(archive));
+        assert_eq!(problems, [], "{archive}");
+        let mut wanted: Vec<String> = ["day/log1.bin", "../../escape.bin", "day/log2.bin.gz", "notes.txt"]
+            .map(|name| format!("{archive}/{name}"))
+            .to_vec();
+        wanted.extend(more.iter().map(|name| name.replacen("card.tar", archive, 1)));
+        assert_eq!(names(&found), wanted);
+        for (entry, bytes) in &found {
+            if entry.name.ends_with("notes.txt") {
+                assert_eq!((entry.kind, &bytes[..]), (Kind::Unknown, &b"a note\n"[..]));
+                continue;
+            }
+            assert_eq!(*bytes, log(), "{}", entry.name.display());
+            assert_eq!((entry.kind, entry.confidence), (Kind::Bare, Confidence::Certain));
+            assert!(entry.packed.starts_with(&packed), "{:?}", entry.packed);
+            assert_eq!(entry.packed.len() > packed.len(), entry.name.ends_with("day/log2.bin.gz"));
+        }
+    }
+    let (found, _) = read(&folder("archives/stored.zip"));
+    assert_eq!(found[0].1, log());
+}
+
+#[test]
+fn compressed_files_are_known_by_content() {
+    let mut gzip = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+    gzip.write_all(&log()).unwrap();
+    let gzip = gzip.finish().unwrap();
+    let zstd = zstd::encode_all(&log()[..], 3).unwrap();
+    let twice = zstd::encode_all(&gzip[..], 3).unwrap();
+    let two_members = [&gzip[..], &gzip].concat();
+    for (bytes, times, packed) in [
+        (log(), 1, vec![]),
+        (gzip, 1, vec![Kind::Gzip]),
+        (zstd, 1, vec![Kind::Zstd]),
+        (twice, 1, vec![Kind::Zstd, Kind::Gzip]),
+        (two_members, 2, vec![Kind::Gzip]),
+    ] {
+        let file = file(&bytes);
+        let (found, problems) = read(file.path());
+        assert_eq!((problems.len(), found.len()), (0, 1), "{packed:?}");
+        assert_eq!(found[0].0.packed, packed);
+        assert_eq!(found[0].1, log().repeat(times));
+    }
+}
+
+#[test]
+fn what_cannot_be_read_is_said_in_a_clear_line() {
+    for (archive, entries, what) in [
+        ("encrypted.zip", 0, "encrypted; unpack it with its password first"),
+        ("method.zip", 0, "packed by a method that is not read"),
+        ("nested.tar", 0, "inside another file is not opened; unpack it first"),
+    ] {
+        let (found, problems) = read(&folder("archives").join(archive));
+        assert_eq!(found.len(), entries, "{archive}");
+        assert!(!problems.is_empty(), "{archive}");
+        for problem in problems {
+            assert!(problem.what.contains(what), "{archive}: {problem:?}");
+            assert!(problem.name.starts_with(folder("archives").join(archive)), "{problem:?}");
+        }
+    }
+    let gone =
+        for_each_entry(Path::new("no such file"), Limits::default(), &mut |_, _| Ok::<(), SourceError>(()));
+    assert!(gone.unwrap_err().to_string().contains("cannot open no such file"));
+}
+
+#[test]
+fn a_bomb_ends_at_the_limit_and_what_came_before_is_kept() {
+    let limits = Limits { free: 1 << 20, ..Limits::default() };
+    let (found, problems) = read_within(&folder("archives/bomb.gz"), limits);
+    // 40 MB of zeros in about 39 kB: 200 to 1 allows about 8 MB.
+    assert!((1 << 20..12 << 20).contains(&found[0].1.len()), "{}", found[0].1.len());
+    assert!(problems[0].what.contains("200 times its size"), "{problems:?}");
+    assert_eq!(read(&folder("archives/bomb.gz")).1, [], "a long log of zeros is no bomb by itself");
+    let limits = Limits { members: 2, ..Limits::default() };
+    assert_eq!(read_within(&folder("archives/card.tar"), limits).0.len(), 2);
+    assert_eq!(read_within(&folder("archives/card.zip"), limits).0.len(), 2);
+}
+
+#[test]
+fn damage_costs_what_lies_behind_it_and_is_told() {
+    let packed = std::fs::read(folder("archives/card.tar.gz")).unwrap();
+    let cut = file(&packed[..packed.len() / 2]);
+    let (_, problems) = read(cut.path());
+    assert!(problems.iter().any(|problem| problem.what.starts_with("damaged")), "{problems:?}");
+
+    let tar = std::fs::read(folder("archives/card.tar")).unwrap();
+    // The first member ends at byte 512 + 2792 and is padded to 3584; a header follows.
+    let cut = file(&tar[..5000]);
+    let (found, problems) = read(cut.path());
+    assert_eq!(found[0].1, log());
+    assert_eq!(found[1].1, log()[..5000 - 3584 - 512]);
+    assert!(problems[0].what.starts_with("cut off: 1888 bytes"), "{problems:?}");
+
+    // A zip that lost its directory at the end is scanned as it is: stored members are still there.
+    let zip = std::fs::read(folder("archives/stored.zip")).unwrap();
+    let cut = file(&zip[..zip.len() - 30]);
+    let (found, problems) = read(cut.path());
+    assert!(problems[0].what.contains("read as it is"), "{problems:?}");
+    assert!(found[0].1.windows(log().len()).any(|window| window == log()));
+
+    // No byte of an archive can be changed so that reading fails or panics.
+    for name in ["card.zip", "card.tar.gz", "card.tar"] {
+        let bytes = std::fs::read(folder("archives").join(name)).unwrap();
+        for at in (0..bytes.len()).step_by(bytes.len() / 150 + 1) {
+            let mut damaged = bytes.clone();
+            damaged[at] ^= 0xFF;
+            read(file(&damaged).path());
+        }
+    }
+}
+
+#[test]
+fn detects_with_a_confidence() {
+    let frames = log();
+    let stamped: Vec<u8> =
+        1_789_000_000_000_000u64.to_be_bytes().into_iter().chain(frames[..40].to_vec()).collect();
+    for (bytes, kind, confidence) in [
+        (&[][..], Kind::Empty, Confidence::Certain),
+        (&frames, Kind::Bare, Confidence::Certain),
+        (&frames[..150], Kind::Bare, Confidence::Likely),
+        (&frames[..25], Kind::Bare, Confidence::Weak),
+        (&stamped, Kind::Timestamped, Confidence::Weak),
+        (b"nothing that is known", Kind::Unknown, Confidence::Weak),
+        (&[0; 600], Kind::Unknown, Confidence::Weak),
+        (b"PK\x05\x06", Kind::Zip, Confidence::Certain),
+        (&[0x0A, 0x0D, 0x0D, 0x0A, 0, 0, 0, 28, 0x1A, 0x2B, 0x3C, 0x4D], Kind::PcapNg, Confidence::Certain),
+    ] {
+        assert_eq!(detect(bytes), (kind, confidence), "{} bytes", bytes.len());
+    }
+    for (name, kind) in [("card.zip", Kind::Zip), ("card.tar", Kind::Tar), ("bomb.gz", Kind::Gzip)] {
+        let bytes = std::fs::read(folder("archives").join(name)).unwrap();
+        assert_eq!(detect(&bytes), (kind, Confidence::Certain), "{name}");
+    }
+}
