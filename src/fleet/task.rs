@@ -82,13 +82,26 @@ pub fn hours_to_ms(hours: f64) -> i64 {
 
 /// A kind of component as it is compared: lower case, words joined by hyphens.
 pub fn kind_word(text: &str) -> String {
-    let words: Vec<String> =
-        text.split(|c: char| c.is_whitespace() || c == '_' || c == '-').filter(|w| !w.is_empty()).map(str::to_lowercase).collect();
+    let words: Vec<String> = text
+        .split(|c: char| c.is_whitespace() || c == '_' || c == '-')
+        .filter(|w| !w.is_empty())
+        .map(str::to_lowercase)
+        .collect();
     words.join("-")
 }
 
-const KEYS: [&str; 10] =
-    ["name", "applies_to", "aircraft", "positions", "every", "tolerance", "from", "once", "after", "look_for"];
+const KEYS: [&str; 10] = [
+    "name",
+    "applies_to",
+    "aircraft",
+    "positions",
+    "every",
+    "tolerance",
+    "from",
+    "once",
+    "after",
+    "look_for",
+];
 
 /// Reads one `[[task]]`.
 pub fn task(doc: &mut Document<'_>, table: Table<'_>, span: &Range<usize>) -> Option<Task> {

@@ -87,7 +87,8 @@ impl Line {
     /// # Errors
     /// If the kind or body is not one this version writes.
     pub fn entry(&self) -> Result<Entry, LogbookError> {
-        let unreadable = |why: serde_json::Error| LogbookError::Unreadable { seq: self.seq, why: why.to_string() };
+        let unreadable =
+            |why: serde_json::Error| LogbookError::Unreadable { seq: self.seq, why: why.to_string() };
         let body: Value = serde_json::from_str(&self.body).map_err(unreadable)?;
         let action = serde_json::json!({"kind": self.kind, "body": body});
         Ok(Entry {

@@ -123,7 +123,10 @@ impl Logbook {
         };
         std::fs::create_dir_all(folder).map_err(io("create the folder", folder))?;
         let part = crate::archive::atomic::temporary_name(target);
-        let copied = self.db.backup(MAIN_DB, &part, None::<fn(rusqlite::backup::Progress)>).map_err(database("back up", &self.path));
+        let copied = self
+            .db
+            .backup(MAIN_DB, &part, None::<fn(rusqlite::backup::Progress)>)
+            .map_err(database("back up", &self.path));
         let synced = copied.and_then(|()| {
             std::fs::File::open(&part).and_then(|f| f.sync_all()).map_err(io("sync", &part))?;
             std::fs::rename(&part, target).map_err(io("rename into place", target))?;

@@ -11,13 +11,7 @@ type FittingRow = (String, String, String, String, i64, Option<i64>, i64, Option
 /// What the tables should hold.
 fn wanted(ledger: &Ledger) -> (BTreeSet<ComponentRow>, BTreeSet<FittingRow>) {
     let component = |(id, c): (&ComponentId, &crate::usage::Component)| {
-        (
-            id.kind.clone(),
-            id.serial.clone(),
-            c.new.part_number.clone(),
-            c.state.word().to_owned(),
-            c.entry,
-        )
+        (id.kind.clone(), id.serial.clone(), c.new.part_number.clone(), c.state.word().to_owned(), c.entry)
     };
     let fitting = |f: &Fitting| {
         (
@@ -45,16 +39,7 @@ fn held(db: &Connection) -> rusqlite::Result<(BTreeSet<ComponentRow>, BTreeSet<F
     )?;
     let fittings = statement
         .query_map([], |r| {
-            Ok((
-                r.get(0)?,
-                r.get(1)?,
-                r.get(2)?,
-                r.get(3)?,
-                r.get(4)?,
-                r.get(5)?,
-                r.get(6)?,
-                r.get(7)?,
-            ))
+            Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?, r.get(4)?, r.get(5)?, r.get(6)?, r.get(7)?))
         })?
         .collect::<Result<_, _>>()?;
     Ok((components, fittings))

@@ -114,7 +114,8 @@ impl<'a> Accounts<'a> {
             match by_hand {
                 Some(hand) => {
                     for pack in &hand.what.packs {
-                        let logged = flight.packs.iter().find(|p| p.serial.eq_ignore_ascii_case(&pack.serial));
+                        let logged =
+                            flight.packs.iter().find(|p| p.serial.eq_ignore_ascii_case(&pack.serial));
                         let charge = pack.charge_mah.or(logged.and_then(|p| p.charge_mah));
                         name(&pack.serial, charge, Source::Hand(hand.entry));
                     }

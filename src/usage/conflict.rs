@@ -95,7 +95,9 @@ pub enum Conflict {
         entry: i64,
     },
     /// A correction is of another kind than what it corrects.
-    #[error("entry {entry} is of kind {was}, and a correction must be too; void it with `fettle logbook correct {entry} --void` and enter the other anew")]
+    #[error(
+        "entry {entry} is of kind {was}, and a correction must be too; void it with `fettle logbook correct {entry} --void` and enter the other anew"
+    )]
     OtherKind {
         /// Which.
         entry: i64,

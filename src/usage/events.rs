@@ -57,7 +57,12 @@ pub fn inspection_events(ledger: &Ledger) -> Vec<InspectionEvent<'_>> {
     let of = |dated: &'_ super::ledger::Dated<Sign>| (dated.entry, dated.at_us);
     let all = ledger.signs.iter().flat_map(|dated| {
         let (entry, at_us) = of(dated);
-        dated.what.targets.iter().map(move |target| InspectionEvent { entry, at_us, sign: &dated.what, target })
+        dated.what.targets.iter().map(move |target| InspectionEvent {
+            entry,
+            at_us,
+            sign: &dated.what,
+            target,
+        })
     });
     all.collect()
 }

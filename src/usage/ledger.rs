@@ -214,7 +214,8 @@ impl Ledger {
             }
             Action::EndTask(end) => {
                 if self.tasks.remove(&end.name).is_none() {
-                    let what = format!("no task made by command is named {}; see `fettle task list`", end.name);
+                    let what =
+                        format!("no task made by command is named {}; see `fettle task list`", end.name);
                     return Err(Conflict::Empty { what });
                 }
             }
