@@ -225,8 +225,13 @@ fn packs_count_by_the_serial_in_the_log_before_the_fitting() {
     let mut book = Book::default();
     for serial in ["B1", "B2"] {
         let ComponentId { kind, serial } = id(serial);
-        let new =
-            NewComponent { kind, serial, capacity_mah: Some(16_000), opening_millicycles: 2500, ..Default::default() };
+        let new = NewComponent {
+            kind,
+            serial,
+            capacity_mah: Some(16_000),
+            opening_millicycles: 2500,
+            ..Default::default()
+        };
         book.enter(0, Action::Component(new), None);
     }
     book.fit(0, "heron", "bay", "B1");
@@ -271,7 +276,12 @@ fn task(every_flights: i64, tolerance: i64) -> Task {
 fn sign(serial: &str) -> Action {
     let ComponentId { kind, serial } = id(serial);
     let target = SignedTarget { kind: Some(kind), serial: Some(serial), ..Default::default() };
-    Action::Sign(Sign { task: "look".into(), targets: vec![target], by: "A. Person".into(), ..Default::default() })
+    Action::Sign(Sign {
+        task: "look".into(),
+        targets: vec![target],
+        by: "A. Person".into(),
+        ..Default::default()
+    })
 }
 
 /// Status and flights left of the one target.
@@ -345,11 +355,8 @@ fn an_event_calls_for_its_task_once() {
     };
     let mut book = Book::default();
     assert_eq!(state(&book, &flights, &event, 30), None);
-    let happened = fettle::usage::entry::Event {
-        aircraft: "heron".into(),
-        event: "hard landing".into(),
-        note: None,
-    };
+    let happened =
+        fettle::usage::entry::Event { aircraft: "heron".into(), event: "hard landing".into(), note: None };
     book.enter(20, Action::Event(happened), None);
     assert_eq!(state(&book, &flights, &event, 30), Some((Status::Due, Some(0))));
     let target = SignedTarget { aircraft: Some("heron".into()), ..Default::default() };

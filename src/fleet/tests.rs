@@ -50,10 +50,25 @@ fn wrong_files_say_where_and_what_would_be_right() {
         ("[limits]\nyaw_margin = { advisory = 0.4, caution = 0.6 }\n", 2, 14, "must fall"),
         ("[fleet\n", 1, 7, "not valid TOML"),
         ("[[task]]\nname = \"x\"\n", 1, 1, "applies_to"),
-        ("[[task]]\nname = \"x\"\napplies_to = \"esc\"\nevry = { flights = 3 }\n", 4, 1, "did you mean every?"),
-        ("[[task]]\nname = \"x\"\napplies_to = \"esc\"\nevery = { flight = 3 }\n", 4, 11, "did you mean flights?"),
+        (
+            "[[task]]\nname = \"x\"\napplies_to = \"esc\"\nevry = { flights = 3 }\n",
+            4,
+            1,
+            "did you mean every?",
+        ),
+        (
+            "[[task]]\nname = \"x\"\napplies_to = \"esc\"\nevery = { flight = 3 }\n",
+            4,
+            11,
+            "did you mean flights?",
+        ),
         ("[[task]]\nname = \"x\"\napplies_to = \"esc\"\nevery = { flights = 1.5 }\n", 4, 21, "whole number"),
-        ("[[task]]\nname = \"x\"\napplies_to = \"esc\"\nafter = { evnt = \"a\" }\n", 4, 11, "did you mean event?"),
+        (
+            "[[task]]\nname = \"x\"\napplies_to = \"esc\"\nafter = { evnt = \"a\" }\n",
+            4,
+            11,
+            "did you mean event?",
+        ),
         ("[[task]]\nname = \"x\"\napplies_to = \"esc\"\nfrom = \"new\"\nonce = true\n", 4, 8, "last-done"),
     ] {
         let errors = Fleet::parse(text).unwrap_err();

@@ -9,6 +9,7 @@ use super::forecast::{Forecast, Rate};
 use super::ledger::Dated;
 use super::target::{Target, targets};
 use super::{Accounts, Amount, DAY_US, State};
+use crate::fleet::task::WHOLE_AIRCRAFT;
 use crate::fleet::{After, Interval, Task};
 use std::collections::{BTreeMap, HashMap};
 
@@ -165,6 +166,7 @@ struct View<'a> {
     at_us: i64,
     rates: BTreeMap<&'a str, Option<Rate>>,
     signs: HashMap<&'a str, Vec<&'a Dated<Sign>>>,
+    by_aircraft: HashMap<&'a str, Vec<usize>>,
 }
 
 impl<'a> View<'a> {
@@ -177,7 +179,11 @@ impl<'a> View<'a> {
         for sign in accounts.ledger.signs.iter().filter(|s| s.at_us <= at_us) {
             signs.entry(&sign.what.task).or_default().push(sign);
         }
-        View { accounts, findings, at_us, rates, signs }
+        let mut by_aircraft: HashMap<&str, Vec<usize>> = HashMap::new();
+        for (index, finding) in findings.iter().enumerate() {
+            by_aircraft.entry(&finding.aircraft).or_default().push(index);
+        }
+        View { accounts, findings, at_us, rates, signs, by_aircraft }
     }
 
     fn item(&self, task: &Task, target: Target) -> Option<Item> {
@@ -371,16 +377,21 @@ impl<'a> View<'a> {
     }
 
     fn findings_for(&self, task: &Task, target: &Target, signed_us: Option<i64>) -> Vec<usize> {
-        let concerned = |f: &OpenFinding| {
-            let places = [&target.position, &target.aircraft];
-            let here = target.aircraft.as_ref() == Some(&f.aircraft);
-            let kind = concerns(&f.kind).contains(&task.applies_to.as_str());
-            let elsewhere = target.position.is_some()
-                && self.accounts.ledger.fittings.iter().any(|other| other.position == f.subject)
-                && !places.iter().any(|p| p.as_ref() == Some(&f.subject));
-            here && kind && !elsewhere
+        let Some(own) = target.aircraft.as_deref().and_then(|name| self.by_aircraft.get(name)) else {
+            return Vec::new();
         };
-        let mut found: Vec<usize> = (0..self.findings.len())
+        let concerned = |f: &OpenFinding| {
+            let kind = concerns(&f.kind).contains(&task.applies_to.as_str());
+            // A motor's finding names its position: the other positions are not meant.
+            let place = target.position.as_deref().and_then(|p| p.split('/').next());
+            let elsewhere = f.kind.starts_with("motor_")
+                && f.subject != WHOLE_AIRCRAFT
+                && place.is_some_and(|p| p != f.subject);
+            kind && !elsewhere
+        };
+        let mut found: Vec<usize> = own
+            .iter()
+            .copied()
             .filter(|i| {
                 let f = &self.findings[*i];
                 !f.answered

@@ -34,35 +34,39 @@ pub struct InspectionEvent<'a> {
     pub target: &'a SignedTarget,
 }
 
-/// Usage events up to an instant, by component, then liftoff. For every component they add up with its
-/// opening balance to its usage.
+/// Usage events up to an instant, by component, then liftoff; one a flight and component. For every component
+/// they add up with its opening balance to its usage.
 pub fn usage_events<'a>(accounts: &Accounts<'a>, at_us: i64) -> Vec<UsageEvent<'a>> {
     let ledger = accounts.ledger;
-    let of = |id: &'a ComponentId| {
-        let part_number = ledger.components.get(id).and_then(|c| c.new.part_number.as_deref());
-        accounts.shares(id, at_us).into_iter().map(move |share| UsageEvent {
-            flight: share.flight,
-            component: id,
-            part_number,
-            position: share.position,
-            amount: share.amount,
-            source: share.source,
-        })
-    };
-    ledger.components.keys().flat_map(of).collect()
+    let mut events: Vec<UsageEvent<'a>> = Vec::new();
+    for (id, component) in &ledger.components {
+        for share in accounts.shares(id, at_us) {
+            // Off and on again in the air: two shares of one flight.
+            if let Some(last) = events.last_mut()
+                && last.component == id
+                && last.flight.flight_id == share.flight.flight_id
+            {
+                last.amount += share.amount;
+                continue;
+            }
+            events.push(UsageEvent {
+                flight: share.flight,
+                component: id,
+                part_number: component.new.part_number.as_deref(),
+                position: share.position,
+                amount: share.amount,
+                source: share.source,
+            });
+        }
+    }
+    events
 }
 
 /// Inspection events, by time.
 pub fn inspection_events(ledger: &Ledger) -> Vec<InspectionEvent<'_>> {
-    let of = |dated: &'_ super::ledger::Dated<Sign>| (dated.entry, dated.at_us);
     let all = ledger.signs.iter().flat_map(|dated| {
-        let (entry, at_us) = of(dated);
-        dated.what.targets.iter().map(move |target| InspectionEvent {
-            entry,
-            at_us,
-            sign: &dated.what,
-            target,
-        })
+        let (entry, at_us, sign) = (dated.entry, dated.at_us, &dated.what);
+        sign.targets.iter().map(move |target| InspectionEvent { entry, at_us, sign, target })
     });
     all.collect()
 }
