@@ -155,7 +155,10 @@ fn from_init_to_a_signed_inspection() {
         (&["component", "add", "propeller", "P1"], "in the logbook already (entry 1)"),
         (&["fit", "heron", "right=P1", "--at", "2199-01-01"], "lies in the future"),
         (&["sign", "no such", "--aircraft", "heron", "--by", "x"], "no task begins with"),
-        (&["sign", "propellers", "--aircraft", "heron", "--by", "x", "--result", "deferred"], "needs a limit"),
+        (
+            &["sign", "propellers", "--aircraft", "heron", "--by", "x", "--result", "deferred"],
+            "needs a limit",
+        ),
     ] {
         let refusal = fleet.refused(arguments);
         assert!(refusal.contains(words), "{arguments:?}: {refusal}");
@@ -173,11 +176,33 @@ fn from_init_to_a_signed_inspection() {
     let brought = due[0]["findings"].as_array().unwrap();
     assert!(brought.iter().any(|f| f["kind"] == "vibration_rise"), "{due:?}");
     let finding = brought[0]["finding_id"].as_str().unwrap();
-    fleet.ok(&["answer", finding, "--verdict", "cause-found", "--by", "A. Person", "--text", "nick in a blade"]);
     fleet.ok(&[
-        "sign", "propellers", "--aircraft", "plover", "--by", "A. Person", "--licence", "club 12", "--result",
-        "action-taken", "--reading", "torque reached=2.10 N m", "--part-changed", "rear-right propeller",
-        "--at", "2026-09-16T18:00:00Z",
+        "answer",
+        finding,
+        "--verdict",
+        "cause-found",
+        "--by",
+        "A. Person",
+        "--text",
+        "nick in a blade",
+    ]);
+    fleet.ok(&[
+        "sign",
+        "propellers",
+        "--aircraft",
+        "plover",
+        "--by",
+        "A. Person",
+        "--licence",
+        "club 12",
+        "--result",
+        "action-taken",
+        "--reading",
+        "torque reached=2.10 N m",
+        "--part-changed",
+        "rear-right propeller",
+        "--at",
+        "2026-09-16T18:00:00Z",
     ]);
     let due = items("2026-09-17");
     assert_eq!((&due[0]["status"], &due[0]["basis"]), (&"later".into(), &"signed".into()), "{due:?}");
@@ -203,8 +228,10 @@ fn from_init_to_a_signed_inspection() {
     let backup: PathBuf = fleet.ok(&["logbook", "backup"]).trim().strip_prefix("wrote ").unwrap().into();
     assert!(backup.exists());
     let db = rusqlite::Connection::open(fleet.0.path().join("logbook.db")).unwrap();
-    db.execute_batch("DROP TRIGGER journal_is_never_changed; UPDATE journal SET at_utc_us = 0 WHERE seq = 4;")
-        .unwrap();
+    db.execute_batch(
+        "DROP TRIGGER journal_is_never_changed; UPDATE journal SET at_utc_us = 0 WHERE seq = 4;",
+    )
+    .unwrap();
     let broken = fleet.refused(&["verify"]);
     assert!(broken.contains("broken from entry 4 on"), "{broken}");
 }
@@ -251,7 +278,11 @@ fn sets_tasks_and_events() {
     let late = fleet.run(&["due", "--aircraft", "egret", "--at", "2026-10-04", "--fail-on-overdue"]);
     assert_eq!(late.status.code(), Some(4), "{}", text(&late.stdout));
     fleet.ok(&["task", "end", "clean the filters"]);
-    assert!(fleet.refused(&["task", "end", "yearly: whole aircraft, records, software versions"]).contains("fleet.toml"));
+    assert!(
+        fleet
+            .refused(&["task", "end", "yearly: whole aircraft, records, software versions"])
+            .contains("fleet.toml")
+    );
     let flight = fleet.flights("egret")[0]["flight_id"].as_str().unwrap().to_owned();
     assert!(fleet.refused(&["exclude", &flight, "--reason", "twice"]).contains("egret: "));
     fleet.ok(&["exclude", &flight, "--reason", "recorded twice", "--yes"]);

@@ -139,11 +139,11 @@ impl Ledger {
         let nearest = self
             .components
             .keys()
-            .map(|k| (strsim::damerau_levenshtein(&k.serial, &id.serial) + usize::from(k.kind != id.kind), k))
+            .map(|k| (strsim::damerau_levenshtein(&k.serial, &id.serial), k.kind != id.kind, k))
             .min();
         nearest
-            .filter(|(distance, _)| *distance <= 1 + id.serial.len() / 4)
-            .map_or_else(String::new, |(_, k)| format!(" (did you mean {k}?)"))
+            .filter(|(distance, _, _)| *distance <= 1 + id.serial.len() / 4)
+            .map_or_else(String::new, |(_, _, k)| format!(" (did you mean {k}?)"))
     }
 
     fn introduce(&mut self, entry: &Entry) -> Result<(), Conflict> {
