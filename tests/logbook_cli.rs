@@ -93,7 +93,8 @@ fn from_init_to_a_signed_inspection() {
 
     // Backdated before the flights: told what it changes, and not done without a yes.
     let asked = fleet.refused(&fit);
-    assert!(asked.contains("propeller P1: 0.0 s, 0 flights, 0 landings becomes 18 min"), "{asked}");
+    let asked = asked.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(asked.contains("propeller P6: 0.0 s, 0 flights, 0 landings becomes 18 min"), "{asked}");
     assert!(asked.contains("--yes"), "{asked}");
     assert!(!fleet.0.path().join("logbook.db").exists(), "nothing was written");
     fit.push("--yes");
@@ -112,6 +113,15 @@ fn from_init_to_a_signed_inspection() {
         assert_eq!(propeller["used"]["flights"], 7);
     }
     assert_eq!(of(&hours, "share").len(), 6 * 7);
+    let hard = fleet.records(&["hours", "--json", "--aircraft", "heron", "--above", "0.3"]);
+    let hard = of(&hard, "severity");
+    assert_eq!(hard.len(), 7, "the aircraft and six propellers");
+    for row in hard {
+        let (above, all) = (row["above_ms"].as_i64().unwrap(), row["airtime_ms"].as_i64().unwrap());
+        // The simulated hexa hovers near half its output range: most of the time above 0.3, none above 1.
+        assert!(row["flights_measured"] == 7 && above > all / 2 && above <= all + 7 * 2000, "{row}");
+        assert!(row["load_index"].as_f64().unwrap() > 0.0, "{row}");
+    }
     let before = fleet.records(&["hours", "--json", "--component", "P1", "--at", "2026-09-03"]);
     let day: Vec<i64> = flights
         .iter()

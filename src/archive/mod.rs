@@ -7,6 +7,7 @@
 //! - [`raw`]: the verified, compressed copy of a log
 //! - [`cell`], [`row`]: catalogue rows and their columns
 //! - [`catalogue`]: writing and reading `logs/`, `flights/`, `measures/`, `findings/`
+//! - [`load`]: how hard each flight was, from the outputs in the telemetry
 //! - [`packs`]: battery packs and their charge, flight by flight, from the telemetry
 //! - [`telemetry`]: one Parquet file a message, bounded memory
 
@@ -14,6 +15,7 @@ pub mod atomic;
 pub mod catalogue;
 pub mod cell;
 pub mod layout;
+pub mod load;
 pub mod packs;
 pub mod raw;
 pub mod row;

@@ -4,8 +4,10 @@ use super::logbook_args::Hours;
 use super::output::Output;
 use super::records::Records;
 use super::{Failure, Outcome};
+use crate::archive::load;
 use crate::report::{usage_json, usage_text};
-use crate::usage::ComponentId;
+use crate::usage::severity::Severity;
+use crate::usage::{Accounts, Amount, ComponentId, Share};
 use serde_json::json;
 
 /// Lists hours.
@@ -50,10 +52,6 @@ pub fn run(options: &Hours, output: &mut Output) -> Result<Outcome, Failure> {
         for straddle in accounts.straddles() {
             output.record(&usage_json::straddle(&straddle));
         }
-        output.record(&json!({
-            "type": "summary", "at_utc": usage_json::utc(at_us), "aircraft": names.len(),
-            "components": ids.len(), "unattributed": accounts.unattributed.len(),
-        }));
     } else {
         if names.is_empty() && ids.is_empty() {
             output
@@ -74,12 +72,66 @@ pub fn run(options: &Hours, output: &mut Output) -> Result<Outcome, Failure> {
             }
         }
     }
+    if let Some(above) = options.above {
+        severity(&records, &accounts, (&names, &ids), (at_us, above), options.json, output)?;
+    }
+    if options.json {
+        output.record(&json!({
+            "type": "summary", "at_utc": usage_json::utc(at_us), "aircraft": names.len(),
+            "components": ids.len(), "unattributed": accounts.unattributed.len(),
+        }));
+    }
     warn(&accounts, output);
     Ok(Outcome::Done)
 }
 
+/// How hard the hours were: for a part at a motor by that position's output, else by the mean of all. A
+/// flight counts where it began.
+fn severity(
+    records: &Records,
+    accounts: &Accounts<'_>,
+    (names, ids): (&[String], &[ComponentId]),
+    (at_us, above): (i64, f64),
+    as_json: bool,
+    output: &mut Output,
+) -> Result<(), Failure> {
+    if !(0.0..1.0).contains(&above) {
+        return Err(Failure(format!("--above {above} must lie from 0 to 1, the share of the output range")));
+    }
+    let airframes = records.fleet.aircraft.iter();
+    let airframes = airframes.filter_map(|a| Some((a.name.as_str(), a.airframe.as_ref()?))).collect();
+    let weighed = load::by_flight(&records.dir, &records.rows, &airframes, above)?;
+    let of = |flight: &str, position: &str| {
+        let positions = weighed.get(flight)?;
+        positions.get(position).or_else(|| positions.get(load::ALL_MOTORS)).copied()
+    };
+    let mut rows: Vec<(Option<&ComponentId>, &str, Amount, Severity)> = Vec::new();
+    for name in names {
+        let line = accounts.timeline(name).into_iter();
+        let flights = line.flat_map(|line| line.flights(i64::MIN, at_us));
+        let sum = flights.filter_map(|f| of(&f.flight_id, load::ALL_MOTORS)).sum();
+        rows.push((None, name, accounts.aircraft(name, at_us), sum));
+    }
+    for id in ids {
+        let begun = accounts.shares(id, at_us).into_iter().filter(|s| s.amount.flights > 0);
+        let base = |s: &Share<'_>| {
+            s.position.and_then(|p| p.split('/').next()).unwrap_or(load::ALL_MOTORS).to_owned()
+        };
+        let sum = begun.filter_map(|s| of(&s.flight.flight_id, &base(&s))).sum();
+        rows.push((Some(id), "", accounts.component(id, at_us), sum));
+    }
+    if as_json {
+        for (id, name, used, severity) in &rows {
+            output.record(&usage_json::severity(*id, name, used, severity, above));
+        }
+    } else {
+        output.answer(&usage_text::severity(&rows, above));
+    }
+    Ok(())
+}
+
 /// What touches the figures: flights without UTC, changes in the air, unknown packs, overlapping flights.
-pub fn warn(accounts: &crate::usage::Accounts<'_>, output: &mut Output) {
+pub fn warn(accounts: &Accounts<'_>, output: &mut Output) {
     for line in usage_text::warnings(accounts) {
         output.warn(&line);
     }

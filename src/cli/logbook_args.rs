@@ -212,6 +212,9 @@ pub struct Hours {
     /// The flights behind each figure.
     #[arg(long)]
     pub flights: bool,
+    /// How hard they were too: time with outputs above this share of their range, and a load index.
+    #[arg(long, value_name = "SHARE", num_args = 0..=1, default_missing_value = "0.7")]
+    pub above: Option<f64>,
     /// One JSON object a line (schemas/logbook.schema.json).
     #[arg(long)]
     pub json: bool,

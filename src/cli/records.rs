@@ -15,7 +15,7 @@ use crate::report::{text, usage_json, usage_text};
 use crate::usage::due::OpenFinding;
 use crate::usage::entry::{Action, BATTERY, ComponentId, Verdict};
 use crate::usage::flown::in_the_air;
-use crate::usage::{Accounts, Entry, Flown, Ledger, utc};
+use crate::usage::{Accounts, Amount, Entry, Flown, Ledger, utc};
 use serde_json::json;
 use std::collections::{BTreeSet, HashMap};
 use std::io::{self, BufRead, IsTerminal};
@@ -215,7 +215,7 @@ impl Records {
         let changes = self.changes(&after);
         if !changes.is_empty() {
             output.say("this changes hours already counted:");
-            changes.iter().for_each(|line| output.say(&format!("  {line}")));
+            changes.iter().for_each(|line| output.say(text::wrapped(line, "  ").trim_end()));
             if !confirmed && !ask("do it? [y/N] ", output) {
                 return Err(Failure(
                     "not done; check the time (--at), or give --yes to change the hours as shown".to_owned(),
@@ -271,36 +271,31 @@ impl Records {
         )))
     }
 
-    /// What a new ledger changes in hours already counted, a line each.
+    /// What a new ledger changes in hours already counted, a line for each equal change.
     fn changes(&self, after: &Ledger) -> Vec<String> {
         let (old, new) = (self.accounts(), Accounts::new(after, &self.flights));
-        let known: Vec<&ComponentId> = self.ledger.components.keys().collect();
-        let mut lines = Vec::new();
-        for id in after.components.keys() {
-            let is = new.component(id, self.now_us);
-            let was = if self.ledger.components.contains_key(id) {
-                old.component(id, self.now_us)
-            } else {
-                after.components.get(id).map(|c| c.new.opening).unwrap_or_default()
-            };
-            if was != is {
-                lines.push(format!("{id}: {} becomes {}", usage_text::amount(&was), usage_text::amount(&is)));
-            }
-        }
-        for id in known.into_iter().filter(|id| !after.components.contains_key(*id)) {
-            lines.push(format!("{id}: no longer in the logbook"));
+        let mut changes: Vec<(Amount, Amount, Vec<String>)> = Vec::new();
+        let mut note = |name: String, was: Amount, is: Amount| match changes
+            .iter_mut()
+            .find(|c| (c.0, c.1) == (was, is))
+        {
+            _ if was == is => {}
+            Some(change) => change.2.push(name),
+            None => changes.push((was, is, vec![name])),
+        };
+        for (id, component) in &after.components {
+            let known = self.ledger.components.contains_key(id);
+            let was = if known { old.component(id, self.now_us) } else { component.new.opening };
+            note(id.to_string(), was, new.component(id, self.now_us));
         }
         for name in self.aircraft() {
-            let (was, is) = (old.aircraft(&name, self.now_us), new.aircraft(&name, self.now_us));
-            if was != is {
-                lines.push(format!(
-                    "{name}: {} becomes {}",
-                    usage_text::amount(&was),
-                    usage_text::amount(&is)
-                ));
-            }
+            note(name.clone(), old.aircraft(&name, self.now_us), new.aircraft(&name, self.now_us));
         }
-        lines
+        let said = changes.iter().map(|(was, is, names)| {
+            format!("{}: {} becomes {}", names.join(", "), usage_text::amount(was), usage_text::amount(is))
+        });
+        let gone = self.ledger.components.keys().filter(|id| !after.components.contains_key(*id));
+        said.chain(gone.map(|id| format!("{id}: no longer in the logbook"))).collect()
     }
 
     /// Writes one entry with the options that every entry takes.

@@ -4,6 +4,7 @@ use super::json::rfc3339;
 use crate::archive::cell::Utc;
 use crate::fleet::{Interval, Task};
 use crate::usage::due::{Basis, Item, OpenFinding, millicycles};
+use crate::usage::severity::Severity;
 use crate::usage::target::Target;
 use crate::usage::{Accounts, Amount, ComponentId, Entry, Flown, Share, State, Straddle};
 use serde_json::{Value, json};
@@ -74,6 +75,22 @@ pub fn share(id: &ComponentId, share: &Share<'_>) -> Value {
         "takeoff_utc": maybe_utc(share.flight.airborne_us.map(|a| a.0)),
         "touchdown_utc": maybe_utc(share.flight.airborne_us.map(|a| a.1)),
         "used": amount(&share.amount), "source": share.source.word(),
+    })
+}
+
+/// How hard an aircraft's or a component's flights were.
+pub fn severity(
+    id: Option<&ComponentId>,
+    name: &str,
+    used: &Amount,
+    severity: &Severity,
+    above: f64,
+) -> Value {
+    json!({
+        "type": "severity", "aircraft": id.is_none().then_some(name), "kind": id.map(|i| i.kind.as_str()),
+        "serial": id.map(|i| i.serial.as_str()), "airtime_ms": used.airtime_ms,
+        "flights_measured": severity.flights, "measured_ms": severity.measured_ms, "above_output": above,
+        "above_ms": severity.above_ms, "load_index": severity.damage_millionths as f64 / 1e6,
     })
 }
 

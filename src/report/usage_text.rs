@@ -2,9 +2,11 @@
 
 use super::text::{aligned, duration, plain, wrapped};
 use super::usage_json::state;
+use crate::finding::Severity;
 use crate::fleet::{After, Interval, Task};
 use crate::usage::due::{Basis, Item, OpenFinding, Remaining, Status, millicycles};
 use crate::usage::entry::{Action, ComponentId, Place, SignResult, SignedTarget};
+use crate::usage::severity::Severity as Hardness;
 use crate::usage::{Accounts, Amount, DAY_US, Entry, Ledger, utc};
 
 /// An instant to the millisecond; rounded up or down, so that a legal instant stays legal.
@@ -122,6 +124,27 @@ pub fn shares(accounts: &Accounts<'_>, id: &ComponentId, at_us: i64) -> String {
     format!("\n{}:\n{}", plain(&id.to_string()), aligned(&header, &[4, 5], body))
 }
 
+/// How hard the hours were, beside the plain ones.
+pub fn severity(rows: &[(Option<&ComponentId>, &str, Amount, Hardness)], above: f64) -> String {
+    let body = rows
+        .iter()
+        .map(|(id, name, used, severity)| {
+            vec![
+                plain(&id.map_or_else(|| (*name).to_owned(), ToString::to_string)),
+                duration(used.airtime_ms),
+                duration(severity.above_ms),
+                format!("{:.3}", severity.damage_millionths as f64 / 1e6),
+                format!("{} of {}", severity.flights, used.flights),
+            ]
+        })
+        .collect();
+    let over = format!("above {:.0} %", 100.0 * above);
+    let header = ["of", "airtime", over.as_str(), "load index", "flights seen"];
+    let note = "time with outputs above that share of their range; load index Σ n·Δ⁴ of the outputs' rainflow \
+                cycles (ASTM E1049-85), to compare parts with, not a life";
+    format!("\n{}{}", aligned(&header, &[1, 2, 3, 4], body), wrapped(note, ""))
+}
+
 /// What touches the figures, a line each.
 pub fn warnings(accounts: &Accounts<'_>) -> Vec<String> {
     let mut lines = Vec::new();
@@ -152,11 +175,15 @@ pub fn warnings(accounts: &Accounts<'_>) -> Vec<String> {
             millis(from, false),
         )));
     }
-    for (serial, flights) in &accounts.unknown_packs {
+    if !accounts.unknown_packs.is_empty() {
+        let each = accounts
+            .unknown_packs
+            .iter()
+            .map(|(serial, flights)| format!("{serial} ({})", count(*flights as i64, "flight", "flights")));
         lines.push(plain(&format!(
-            "logs name battery pack {serial} in {}, and the logbook does not know it; `fettle component add \
-             battery-pack '{serial}'`",
-            count(*flights as i64, "flight", "flights")
+            "logs name battery packs that the logbook does not know: {}; `fettle component add battery-pack \
+             SERIAL…` enters them",
+            each.collect::<Vec<_>>().join(", ")
         )));
     }
     for (a, b) in &accounts.overlapping {
@@ -241,20 +268,37 @@ pub fn due(items: &[Item], findings: &[OpenFinding]) -> String {
             None => "; not enough data for a date".to_owned(),
         };
         text.push_str(&wrapped(&format!("{}; {}{when}", left, basis(&item.basis)), "  "));
-        for finding in item.findings.iter().take(3).filter_map(|i| findings.get(*i)) {
-            let line =
-                format!("{}: {} (finding {})", finding.severity.word(), finding.summary, finding.finding_id);
-            text.push_str(&wrapped(&plain(&line), "  "));
-        }
-        if item.findings.len() > 3 {
-            text.push_str(&format!("  and {} more findings\n", item.findings.len() - 3));
-        }
+        text.push_str(&beside(item, findings));
         if let Some(look) = item.look_for.as_ref().filter(|_| item.status < Status::Later) {
             text.push_str(&wrapped(&plain(&format!("look for: {look}")), "  "));
         }
         text.push('\n');
     }
     if text.is_empty() { "nothing is due\n".to_owned() } else { text }
+}
+
+/// The findings that concern an item: the latest of each kind and place, advisories only counted.
+fn beside(item: &Item, findings: &[OpenFinding]) -> String {
+    let own: Vec<&OpenFinding> = item.findings.iter().filter_map(|i| findings.get(*i)).collect();
+    let mut latest: Vec<(&OpenFinding, usize)> = Vec::new();
+    for finding in own.iter().filter(|f| f.severity > Severity::Advisory) {
+        match latest.iter_mut().find(|(f, _)| (&f.kind, &f.subject) == (&finding.kind, &finding.subject)) {
+            Some((_, more)) => *more += 1,
+            None => latest.push((finding, 0)),
+        }
+    }
+    let mut text = String::new();
+    for (finding, more) in latest {
+        let and = if more > 0 { format!(" and {more} more") } else { String::new() };
+        let (word, summary) = (finding.severity.word(), &finding.summary);
+        let line = format!("{word}: {summary} (finding {}{and})", finding.finding_id);
+        text.push_str(&wrapped(&plain(&line), "  "));
+    }
+    let advisories = own.iter().filter(|f| f.severity == Severity::Advisory).count() as i64;
+    if advisories > 0 {
+        text.push_str(&format!("  {} (`fettle findings`)\n", count(advisories, "advisory", "advisories")));
+    }
+    text
 }
 
 /// Tasks with their intervals.

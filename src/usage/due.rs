@@ -121,14 +121,14 @@ pub struct Item {
     pub findings: Vec<usize>,
 }
 
-/// Kinds of component that a kind of finding asks to inspect, most likely first.
+/// Kinds of component whose tasks a kind of finding brings forward: the two most likely causes.
 pub fn concerns(finding_kind: &str) -> &'static [&'static str] {
     match finding_kind {
-        "vibration_rise" | "clipping" => &["propeller", "motor", "isolator-set", "boom"],
+        "vibration_rise" | "clipping" => &["propeller", "motor"],
         "motor_drag" => &["motor", "esc"],
-        "motor_thrust_loss" | "motor_output_change" => &["propeller", "motor", "boom", "esc"],
-        "motor_output_deviation" => &["payload-mount", "boom", "propeller"],
-        "yaw_margin_thin" | "yaw_bias" | "yaw_bias_change" => &["boom", "motor", "propeller"],
+        "motor_thrust_loss" | "motor_output_change" => &["propeller", "motor"],
+        "motor_output_deviation" => &["payload-mount", "boom"],
+        "yaw_margin_thin" | "yaw_bias" | "yaw_bias_change" => &["boom", "motor"],
         _ => &[],
     }
 }

@@ -12,6 +12,7 @@
 //! - [`forecast`]: when, from the recent rate of use
 //! - [`events`]: usage and inspection events for a feed
 //! - [`rainflow`]: load cycles of a series (ASTM E1049-85)
+//! - [`severity`]: how hard the hours were
 //!
 //! Nothing computed here is stored: a late card or a correction is right everywhere at once.
 
@@ -25,6 +26,7 @@ pub mod flown;
 pub mod forecast;
 pub mod ledger;
 pub mod rainflow;
+pub mod severity;
 pub mod target;
 pub mod timeline;
 

@@ -51,7 +51,11 @@ impl Target {
     pub fn words(&self) -> String {
         let parts = [self.position.as_deref(), self.kind.as_deref(), self.serial.as_deref()];
         let words: Vec<&str> = parts.into_iter().flatten().collect();
-        if words.is_empty() { WHOLE_AIRCRAFT.to_owned() } else { words.join(" ") }
+        match (&self.kind, &self.serial) {
+            (None, _) => WHOLE_AIRCRAFT.to_owned(),
+            (Some(kind), None) => format!("{kind}, none entered singly"),
+            _ => words.join(" "),
+        }
     }
 }
 
