@@ -17,10 +17,10 @@
 //! | [`finding`]   | numbers, limits, earlier flights → what to inspect                 |
 //! | [`fleet`]     | `fleet.toml`                                                       |
 //! | [`source`]    | files, compressed files and archives → readers of logs               |
+//! | [`usage`]     | flights, the journal → hours, what is due                          |
 //! | [`archive`]   | the Parquet archive: layout, raw copies, atomic writes             |
 //! | [`assess`]      | a recording and the fleet's settings → catalogue rows, findings      |
 //! | [`report`]    | what people and programs see                                       |
-//! | [`usage`]     | flights, the journal → hours, what is due                          |
 //! | [`logbook`]   | the journal: SQLite, append-only, chained                          |
 //! | [`cli`]       | the commands                                                       |
 //!

@@ -43,7 +43,7 @@ impl Book {
         seq
     }
 
-    fn new(&mut self, serial: &str, opening: Amount) -> i64 {
+    fn part(&mut self, serial: &str, opening: Amount) -> i64 {
         let ComponentId { kind, serial } = id(serial);
         self.enter(0, Action::Component(NewComponent { kind, serial, opening, ..Default::default() }), None)
     }
@@ -95,9 +95,9 @@ fn used(accounts: &Accounts<'_>, serial: &str, at_min: i64) -> (f64, i64, i64) {
 fn example(forgotten: bool, corrected: bool) -> (Book, Vec<Flown>) {
     let mut book = Book::default();
     let before = Amount { airtime_ms: 120 * MIN_MS, flights: 8, landings: 9, ..Amount::default() };
-    book.new("P1", before);
+    book.part("P1", before);
     for serial in ["P2", "P3", "P4"] {
-        book.new(serial, Amount::default());
+        book.part(serial, Amount::default());
     }
     book.fit(5, "heron", "front", "P1");
     book.fit(5, "egret", "front", "P3");
@@ -171,8 +171,8 @@ fn a_late_card_across_a_change_is_split_exactly_and_reported() {
     // P1 comes off at 35 and P2 goes on at 35; then a flight 30–40 turns up: 600 000 ms less 1 ms lost, so
     // 599 999. Half of the interval: 299 999.5, rounded down for the first, the rest for the second.
     let mut book = Book::default();
-    book.new("P1", Amount::default());
-    book.new("P2", Amount::default());
+    book.part("P1", Amount::default());
+    book.part("P2", Amount::default());
     book.fit(5, "heron", "front", "P1");
     let removal = book.remove(35, "P1");
     let fitting = book.fit(35, "heron", "front", "P2");
@@ -190,8 +190,8 @@ fn a_late_card_across_a_change_is_split_exactly_and_reported() {
 #[test]
 fn impossible_histories_are_refused_in_words() {
     let mut book = Book::default();
-    book.new("P1", Amount::default());
-    book.new("P2", Amount::default());
+    book.part("P1", Amount::default());
+    book.part("P2", Amount::default());
     book.fit(5, "heron", "front", "P1");
     for (case, at, action, words) in [
         ("two places", 9, fit("egret", "front", "P1"), "already on heron at front"),
@@ -208,7 +208,7 @@ fn impossible_histories_are_refused_in_words() {
         assert!(refusal.contains(words), "{case}: {refusal}");
     }
     let mut twice = book.clone();
-    twice.new("P1", Amount::default());
+    twice.part("P1", Amount::default());
     assert!(twice.refusal().contains("in the logbook already (entry 1)"), "{}", twice.refusal());
     let mut other = book.clone();
     other.enter(9, remove("P1"), Some(3));
@@ -298,7 +298,7 @@ fn what_is_due_follows_the_signatures() {
     // Ten flights of ten minutes, at 10, 30, 50 … 190. P1 is on from 0. Every 4 flights, one may be late.
     let flights: Vec<Flown> = (0..10).map(|i| flown("heron", 10 + 20 * i, 20 + 20 * i, 0)).collect();
     let mut book = Book::default();
-    book.new("P1", Amount::default());
+    book.part("P1", Amount::default());
     book.fit(0, "heron", "front", "P1");
     // All flights lie within one day, so there is no rate and no date: the status is by flights alone.
     let t = task(4, 1);

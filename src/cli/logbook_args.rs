@@ -381,7 +381,7 @@ pub enum TaskCommand {
     /// List tasks.
     List(TaskList),
     /// Make a task; those in fleet.toml need no command.
-    Add(TaskAdd),
+    Add(Box<TaskAdd>),
     /// End a task made by command.
     End(TaskEnd),
 }

@@ -88,7 +88,7 @@ impl Logbook {
             if draft.corrects.is_some_and(|c| c >= line.seq || c < 1) {
                 let conflict =
                     crate::usage::Conflict::NothingToCorrect { entry: draft.corrects.unwrap_or_default() };
-                return Err(crate::usage::conflict::Refused { entry: line.seq, conflict }.into());
+                return Err(crate::usage::conflict::Refused::new(line.seq, conflict).into());
             }
             insert(&transaction, &line).map_err(database("write to", &path))?;
         }

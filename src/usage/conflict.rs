@@ -130,5 +130,12 @@ pub struct Refused {
     /// The entry.
     pub entry: i64,
     /// Why.
-    pub conflict: Conflict,
+    pub conflict: Box<Conflict>,
+}
+
+impl Refused {
+    /// An entry and why it cannot be.
+    pub fn new(entry: i64, conflict: Conflict) -> Self {
+        Refused { entry, conflict: Box::new(conflict) }
+    }
 }

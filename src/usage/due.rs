@@ -223,7 +223,7 @@ impl<'a> View<'a> {
                 self.until_limit(&sign.what.deferred_until, used)
             }
             _ if task.grid && trigger.is_none() => self.on_grid(task, before, now, &target, from_us),
-            _ => self.from_basis(task, used, from_us),
+            _ => self.since_basis(task, used, from_us),
         };
         let findings = self.findings_for(task, &target, done.map(|s| s.at_us));
         let forecast = self.forecast(&target, &remaining);
@@ -302,7 +302,7 @@ impl<'a> View<'a> {
         }
     }
 
-    fn from_basis(&self, task: &Task, used: Amount, from_us: Option<i64>) -> Remaining {
+    fn since_basis(&self, task: &Task, used: Amount, from_us: Option<i64>) -> Remaining {
         let every = &task.every;
         if every.is_empty() {
             // Called for and not tied to any use: before the next flight.

@@ -109,11 +109,11 @@ impl Ledger {
         let mut dated = effective(entries)?;
         // What exists is known whenever it was entered; only what happens has a place in time.
         for entry in &dated {
-            ledger.introduce(entry).map_err(|conflict| Refused { entry: entry.seq, conflict })?;
+            ledger.introduce(entry).map_err(|conflict| Refused::new(entry.seq, conflict))?;
         }
         dated.sort_by_key(|e| (e.at_us, e.seq));
         for entry in dated {
-            ledger.apply(&entry).map_err(|conflict| Refused { entry: entry.seq, conflict })?;
+            ledger.apply(&entry).map_err(|conflict| Refused::new(entry.seq, conflict))?;
         }
         ledger.sort_fittings();
         Ok(ledger)
@@ -348,7 +348,7 @@ pub fn effective(entries: &[Entry]) -> Result<Vec<Entry>, Refused> {
     let mut originals: BTreeMap<i64, Entry> = BTreeMap::new();
     let mut root_of: BTreeMap<i64, i64> = BTreeMap::new();
     for entry in entries {
-        let refuse = |conflict| Refused { entry: entry.seq, conflict };
+        let refuse = |conflict| Refused::new(entry.seq, conflict);
         let Some(corrected) = entry.corrects else {
             root_of.insert(entry.seq, entry.seq);
             originals.insert(entry.seq, entry.clone());
