@@ -116,7 +116,7 @@ impl Logbook {
                 source: std::io::ErrorKind::AlreadyExists.into(),
             });
         }
-        let folder = target.parent().unwrap_or(Path::new("."));
+        let folder = crate::archive::atomic::folder_of(target);
         let io = |action, path: &Path| {
             let path = path.to_owned();
             move |source| LogbookError::Io { action, path, source }
@@ -145,7 +145,7 @@ impl Logbook {
     /// As [`Logbook::backup`].
     pub fn backup_dated(&self, now_us: i64, reason: &str) -> Result<PathBuf, LogbookError> {
         let date = crate::usage::utc(now_us).replace([':', '-'], "");
-        let folder = self.path.parent().unwrap_or(Path::new(".")).join("backups");
+        let folder = crate::archive::atomic::folder_of(&self.path).join("backups");
         let name = |n: u32| match n {
             0 => folder.join(format!("logbook-{date}-{reason}.db")),
             n => folder.join(format!("logbook-{date}-{reason}-{n}.db")),

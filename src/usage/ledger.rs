@@ -6,7 +6,7 @@ use super::entry::{
     Action, Answer, Assign, ComponentId, Entry, Event, Exclude, NewComponent, NewSet, Off, Place, Sign,
 };
 use crate::fleet::Task;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
 /// Everything people have written down, understood.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -30,6 +30,9 @@ pub struct Ledger {
     /// Flights that do not count.
     pub excluded: BTreeMap<String, Dated<Exclude>>,
 }
+
+/// Which fitting holds an aircraft's position of a kind while the journal is followed through time.
+type Taken = HashMap<(String, String, String), usize>;
 
 /// A body with its entry and time.
 #[derive(Debug, Clone, PartialEq)]
@@ -112,8 +115,9 @@ impl Ledger {
             ledger.introduce(entry).map_err(|conflict| Refused::new(entry.seq, conflict))?;
         }
         dated.sort_by_key(|e| (e.at_us, e.seq));
+        let mut taken = Taken::new();
         for entry in dated {
-            ledger.apply(&entry).map_err(|conflict| Refused::new(entry.seq, conflict))?;
+            ledger.apply(&entry, &mut taken).map_err(|conflict| Refused::new(entry.seq, conflict))?;
         }
         ledger.sort_fittings();
         Ok(ledger)
@@ -163,7 +167,7 @@ impl Ledger {
         Ok(())
     }
 
-    fn apply(&mut self, entry: &Entry) -> Result<(), Conflict> {
+    fn apply(&mut self, entry: &Entry, taken: &mut Taken) -> Result<(), Conflict> {
         let (at_us, seq) = (entry.at_us, entry.seq);
         match &entry.action {
             Action::Component(_) | Action::Void(_) => {}
@@ -178,12 +182,12 @@ impl Ledger {
                     return Err(Conflict::Empty { what: "nothing to fit; give POSITION=SERIAL".to_owned() });
                 }
                 for place in &fit.places {
-                    self.fit(&fit.aircraft, place, at_us, seq)?;
+                    self.fit(&fit.aircraft, place, (at_us, seq), taken)?;
                 }
             }
             Action::Remove(remove) => {
                 for id in &remove.components {
-                    self.remove(id, remove.to, at_us, seq)?;
+                    self.remove(id, remove.to, (at_us, seq), taken)?;
                 }
             }
             Action::State(change) => {
@@ -251,7 +255,13 @@ impl Ledger {
         }
     }
 
-    fn fit(&mut self, aircraft: &str, place: &Place, at_us: i64, seq: i64) -> Result<(), Conflict> {
+    fn fit(
+        &mut self,
+        aircraft: &str,
+        place: &Place,
+        (at_us, seq): (i64, i64),
+        taken: &mut Taken,
+    ) -> Result<(), Conflict> {
         let id = id_of(place);
         if let State::Fitted(index) = self.usable(&id)?.state {
             let there = &self.fittings[index];
@@ -264,7 +274,8 @@ impl Ledger {
                 at_us,
             });
         }
-        if let Some(there) = self.at(aircraft, &id.kind, &place.position) {
+        let key = (aircraft.to_owned(), id.kind.clone(), place.position.clone());
+        if let Some(there) = taken.get(&key).and_then(|index| self.fittings.get(*index)) {
             return Err(Conflict::PlaceTaken {
                 aircraft: aircraft.to_owned(),
                 position: place.position.clone(),
@@ -274,6 +285,7 @@ impl Ledger {
             });
         }
         let index = self.fittings.len();
+        taken.insert(key, index);
         self.fittings.push(Fitting {
             id: id.clone(),
             from_us: at_us,
@@ -287,7 +299,13 @@ impl Ledger {
         Ok(())
     }
 
-    fn remove(&mut self, id: &ComponentId, to: Off, at_us: i64, seq: i64) -> Result<(), Conflict> {
+    fn remove(
+        &mut self,
+        id: &ComponentId,
+        to: Off,
+        (at_us, seq): (i64, i64),
+        taken: &mut Taken,
+    ) -> Result<(), Conflict> {
         let component = self.known(id)?;
         let State::Fitted(index) = component.state else {
             return Err(Conflict::NotFitted { id: id.clone(), at_us, state: component.state.word() });
@@ -295,6 +313,7 @@ impl Ledger {
         let fitting = &mut self.fittings[index];
         fitting.to_us = Some(at_us);
         fitting.remove_entry = Some(seq);
+        taken.remove(&(fitting.aircraft.clone(), id.kind.clone(), fitting.position.clone()));
         self.set_state(id, off(to, seq), at_us);
         Ok(())
     }
