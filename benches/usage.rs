@@ -2,6 +2,10 @@
 #![allow(missing_docs, clippy::unwrap_used, reason = "a bench stops at the first surprise")]
 
 use criterion::{Criterion, criterion_group, criterion_main};
+use fettle::archive::catalogue;
+use fettle::archive::cell::Utc;
+use fettle::archive::layout::FleetDir;
+use fettle::archive::row::FlightRow;
 use fettle::finding::Severity;
 use fettle::fleet::{Fleet, Task};
 use fettle::usage::due::{OpenFinding, due};
@@ -119,5 +123,46 @@ fn usage(criterion: &mut Criterion) {
     group.finish();
 }
 
-criterion_group!(benches, usage);
+/// 1000 logs of 100 flights each, read as `hours` and `due` read them.
+fn archive(criterion: &mut Criterion) {
+    let dir = tempfile::tempdir().unwrap();
+    let fleet = FleetDir { root: dir.path().to_owned() };
+    for log in 0..1000 {
+        let (id, aircraft) = (format!("{log:064x}"), format!("craft-{}", log % AIRCRAFT));
+        let row = |n: i64| FlightRow {
+            flight_id: format!("{log}-{n}"),
+            log_id: id.clone(),
+            aircraft: aircraft.clone(),
+            system_id: 1,
+            ordinal: n,
+            boot: 0,
+            takeoff_utc: Some(Utc((log * 100 + n) * HOUR_US)),
+            touchdown_utc: Some(Utc((log * 100 + n) * HOUR_US + HOUR_US / 2)),
+            takeoff_boot_ms: 0,
+            touchdown_boot_ms: 1_800_000,
+            airtime_ms: 1_800_000,
+            airtime_min_ms: 1_799_000,
+            airtime_max_ms: 1_801_000,
+            evidence: "landed_state".into(),
+            complete: true,
+            landings: 1,
+            distance_m: None,
+        };
+        let rows: Vec<FlightRow> = (0..100).map(row).collect();
+        catalogue::write(&fleet.partition("flights", &aircraft, "2026-09-01", &id), &rows).unwrap();
+        // Only its name is looked at here: it makes the log imported.
+        catalogue::write(&fleet.partition("logs", &aircraft, "2026-09-01", &id), &rows[..1]).unwrap();
+    }
+    let mut group = criterion.benchmark_group("archive, 100 000 flights in 1000 logs");
+    group.sample_size(10).measurement_time(Duration::from_secs(5));
+    group.bench_function("flights read", |b| {
+        b.iter(|| {
+            let rows: Vec<FlightRow> = catalogue::read(black_box(&fleet), None).unwrap();
+            assert_eq!(rows.len(), 100_000);
+        });
+    });
+    group.finish();
+}
+
+criterion_group!(benches, usage, archive);
 criterion_main!(benches);
