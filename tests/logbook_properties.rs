@@ -137,14 +137,14 @@ proptest! {
                 flown.map(|f| part(f, h.3, h.4.min(at))).sum::<Amount>()
             }).sum()
         };
-        for aircraft in 0..2 {
+        for (aircraft, name) in AIRCRAFT.into_iter().enumerate() {
             let all: Amount =
-                flights.iter().filter(|f| f.aircraft == AIRCRAFT[aircraft]).map(|f| part(f, i64::MIN / 2, at)).sum();
-            prop_assert_eq!(accounts.aircraft(AIRCRAFT[aircraft], at), all, "the aircraft's own sum");
-            for position in 0..2 {
+                flights.iter().filter(|f| f.aircraft == name).map(|f| part(f, i64::MIN / 2, at)).sum();
+            prop_assert_eq!(accounts.aircraft(name, at), all, "the aircraft's own sum");
+            for (position, place) in POSITIONS.into_iter().enumerate() {
                 let shares: Amount = (0..PARTS)
                     .flat_map(|p| accounts.shares(&id(p), at))
-                    .filter(|s| s.flight.aircraft == AIRCRAFT[aircraft] && s.position == Some(POSITIONS[position]))
+                    .filter(|s| s.flight.aircraft == name && s.position == Some(place))
                     .map(|s| s.amount)
                     .sum();
                 prop_assert_eq!(shares, expected(aircraft, position, None), "{} {}", aircraft, position);
