@@ -1,5 +1,6 @@
 //! What can be asked, and the help that says so.
 
+use super::journal_args as journal;
 use super::logbook_args as logbook;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
@@ -67,12 +68,12 @@ pub enum Command {
     Exclude(logbook::Exclude),
     /// List, make, end inspection tasks.
     #[command(subcommand)]
-    Task(logbook::TaskCommand),
+    Task(journal::TaskCommand),
     /// Prove that the logbook is whole and untouched.
-    Verify(logbook::Verify),
+    Verify(journal::Verify),
     /// The journal: list, export, import, back up, correct.
     #[command(subcommand)]
-    Logbook(logbook::LogbookCommand),
+    Logbook(journal::LogbookCommand),
 }
 
 /// Where the fleet is.

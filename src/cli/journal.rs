@@ -1,13 +1,13 @@
 //! `logbook …` and `verify`: the journal itself.
 
-use super::logbook_args::{Backup, Correct, Export, ImportJournal, Journal, LogbookCommand, Verify};
+use super::journal_args::{Backup, Correct, Export, ImportJournal, Journal, LogbookCommand, Verify};
 use super::output::Output;
 use super::records::{Records, now_us};
 use super::{Failure, Outcome, fleet};
 use crate::archive::layout::FleetDir;
 use crate::archive::{ArchiveError, atomic};
 use crate::logbook::{Broken, Draft, Logbook, exchange};
-use crate::report::{text, usage_json, usage_text};
+use crate::report::{journal_text, text, usage_json};
 use crate::usage::entry::{Action, Void};
 use crate::usage::ledger::effective;
 use serde_json::json;
@@ -49,7 +49,7 @@ fn list(options: &Journal, output: &mut Output) -> Result<Outcome, Failure> {
     } else {
         for entry in &records.entries {
             let replaced = records.entries.iter().find(|e| e.corrects == Some(entry.seq));
-            let mut line = usage_text::entry(entry);
+            let mut line = journal_text::entry(entry);
             if let Some(by) = replaced {
                 line.push_str(&format!(" [replaced by entry {}]", by.seq));
             }

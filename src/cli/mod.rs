@@ -7,6 +7,9 @@
 //! - [`reading`]: one log file through the recorder
 //! - [`find`]: which files on a card are worth reading
 //! - [`init`], [`import`], [`read`], [`list`], [`tables`], [`reassess`]: the commands
+//! - [`logbook_args`], [`journal_args`]: what can be asked of the logbook
+//! - [`records`]: flights, findings and logbook together; how an entry is made
+//! - [`component`], [`fitting`], [`hours`], [`due`], [`sign`], [`note`], [`task`], [`journal`]: its commands
 
 pub mod args;
 pub mod component;
@@ -19,6 +22,7 @@ pub mod hours;
 pub mod import;
 pub mod init;
 pub mod journal;
+pub mod journal_args;
 pub mod list;
 pub mod logbook_args;
 pub mod note;

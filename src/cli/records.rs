@@ -11,7 +11,7 @@ use crate::archive::{catalogue, packs};
 use crate::finding::Severity;
 use crate::fleet::{Fleet, Task};
 use crate::logbook::{Draft, Logbook};
-use crate::report::{text, usage_json, usage_text};
+use crate::report::{journal_text, text, usage_json, usage_text};
 use crate::usage::due::OpenFinding;
 use crate::usage::entry::{Action, BATTERY, ComponentId, Verdict};
 use crate::usage::flown::in_the_air;
@@ -234,7 +234,7 @@ impl Records {
             if as_json {
                 output.record(&usage_json::entry(entry));
             } else {
-                output.answer(&text::wrapped(&usage_text::entry(entry), ""));
+                output.answer(&text::wrapped(&journal_text::entry(entry), ""));
             }
         }
         if as_json {

@@ -1,12 +1,12 @@
 //! `task …`: which inspections there are.
 
-use super::logbook_args::{TaskAdd, TaskCommand, TaskEnd, TaskList};
+use super::journal_args::{TaskAdd, TaskCommand, TaskEnd, TaskList};
 use super::output::Output;
 use super::records::Records;
 use super::{Failure, Outcome};
 use crate::fleet::task::{hours_to_ms, kind_word};
 use crate::fleet::{After, Interval, Task};
-use crate::report::{usage_json, usage_text};
+use crate::report::{journal_text, usage_json};
 use crate::usage::entry::{Action, EndTask};
 use serde_json::json;
 
@@ -31,7 +31,7 @@ fn list(options: &TaskList, output: &mut Output) -> Result<Outcome, Failure> {
     } else if tasks.is_empty() {
         output.answer("no tasks; write [[task]] in fleet.toml or use `fettle task add`\n");
     } else {
-        output.answer(&usage_text::tasks(&tasks));
+        output.answer(&journal_text::tasks(&tasks));
     }
     Ok(Outcome::Done)
 }

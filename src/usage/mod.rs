@@ -8,7 +8,8 @@
 //! - [`timeline`]: usage up to any instant, as one running sum
 //! - [`account`]: every aircraft's and component's usage, the flights behind it, what could not be attributed
 //! - [`target`]: what a task is done on
-//! - [`due`]: what is due, how soon, and what brings it forward
+//! - [`item`]: one task on one target, and how soon it is due
+//! - [`due`]: everything that is due, and what brings it forward
 //! - [`forecast`]: when, from the recent rate of use
 //! - [`events`]: usage and inspection events for a feed
 //! - [`rainflow`]: load cycles of a series (ASTM E1049-85)
@@ -24,6 +25,7 @@ pub mod entry;
 pub mod events;
 pub mod flown;
 pub mod forecast;
+pub mod item;
 pub mod ledger;
 pub mod rainflow;
 pub mod severity;
