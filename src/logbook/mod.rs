@@ -2,7 +2,7 @@
 //!
 //! - [`schema`]: tables, triggers, versions
 //! - [`open`]: opening, migrating, backing up before a migration
-//! - [`line`]: one journal line, its bytes and its hash
+//! - [`mod@line`]: one journal line, its bytes and its hash
 //! - [`journal`]: reading, appending, verifying
 //! - [`projection`]: components and fittings as tables, where the database itself refuses the impossible
 //! - [`exchange`]: export and import as NDJSON
