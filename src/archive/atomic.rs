@@ -37,6 +37,8 @@ pub fn create_folder(folder: &Path) -> Result<(), ArchiveError> {
 
 fn sync_folder(folder: &Path) -> Result<(), ArchiveError> {
     File::open(folder).and_then(|f| f.sync_all()).map_err(ArchiveError::io("sync the folder", folder))
+}
+
 /// The folder a path lies in; a bare name lies in the working folder.
 pub fn folder_of(path: &Path) -> &Path {
     path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."))
@@ -50,10 +52,8 @@ pub fn write(
     path: &Path,
     write: impl FnOnce(&mut File) -> Result<(), ArchiveError>,
 ) -> Result<(), ArchiveError> {
-    let folder = path.parent().unwrap_or(Path::new("."));
-    create_folder(folder)?;
     let folder = folder_of(path);
-    fs::create_dir_all(folder).map_err(ArchiveError::io("create the folder", folder))?;
+    create_folder(folder)?;
     let temporary = temporary_name(path);
     let result = (|| {
         let mut file = File::create(&temporary).map_err(ArchiveError::io("create", &temporary))?;
@@ -75,10 +75,8 @@ pub fn write(
 /// # Errors
 /// The file system's refusal.
 pub fn publish(temporary: &Path, path: &Path) -> Result<(), ArchiveError> {
-    let folder = path.parent().unwrap_or(Path::new("."));
-    create_folder(folder)?;
     let folder = folder_of(path);
-    fs::create_dir_all(folder).map_err(ArchiveError::io("create the folder", folder))?;
+    create_folder(folder)?;
     fs::rename(temporary, path).map_err(ArchiveError::io("rename into place", path))?;
     sync_folder(folder)
 }

@@ -34,9 +34,6 @@ pub mod records;
 pub mod sign;
 pub mod tables;
 pub mod task;
-//! - [`logbook_args`]: what can be asked of the logbook
-//! - [`records`]: flights, findings and logbook together; how an entry is made
-//! - [`component`], [`fitting`], [`hours`], [`due`], [`sign`], [`note`], [`task`], [`journal`]: its commands
 
 use args::{Arguments, Command};
 use clap::Parser;
