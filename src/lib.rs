@@ -17,9 +17,11 @@
 //! | [`finding`]   | numbers, limits, earlier flights → what to inspect                 |
 //! | [`fleet`]     | `fleet.toml`                                                       |
 //! | [`source`]    | files, compressed files and archives → readers of logs               |
+//! | [`usage`]     | flights, the journal → hours, what is due                          |
 //! | [`archive`]   | the Parquet archive: layout, raw copies, atomic writes             |
 //! | [`assess`]      | a recording and the fleet's settings → catalogue rows, findings      |
 //! | [`report`]    | what people and programs see                                       |
+//! | [`logbook`]   | the journal: SQLite, append-only, chained                          |
 //! | [`cli`]       | the commands                                                       |
 //!
 //! Everything before `archive` is pure computation: it takes bytes, slices and columns, returns plain
@@ -34,6 +36,7 @@ pub mod clock;
 pub mod finding;
 pub mod fleet;
 pub mod flight;
+pub mod logbook;
 pub mod measure;
 pub mod recording;
 pub mod report;
@@ -43,4 +46,5 @@ pub mod simulator;
 pub mod source;
 pub mod stats;
 pub mod table;
+pub mod usage;
 pub mod wire;

@@ -39,6 +39,11 @@ fn sync_folder(folder: &Path) -> Result<(), ArchiveError> {
     File::open(folder).and_then(|f| f.sync_all()).map_err(ArchiveError::io("sync the folder", folder))
 }
 
+/// The folder a path lies in; a bare name lies in the working folder.
+pub fn folder_of(path: &Path) -> &Path {
+    path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."))
+}
+
 /// Writes `path` through `write`; nothing is left behind on error.
 ///
 /// # Errors
@@ -47,7 +52,7 @@ pub fn write(
     path: &Path,
     write: impl FnOnce(&mut File) -> Result<(), ArchiveError>,
 ) -> Result<(), ArchiveError> {
-    let folder = path.parent().unwrap_or(Path::new("."));
+    let folder = folder_of(path);
     create_folder(folder)?;
     let temporary = temporary_name(path);
     let result = (|| {
@@ -70,7 +75,7 @@ pub fn write(
 /// # Errors
 /// The file system's refusal.
 pub fn publish(temporary: &Path, path: &Path) -> Result<(), ArchiveError> {
-    let folder = path.parent().unwrap_or(Path::new("."));
+    let folder = folder_of(path);
     create_folder(folder)?;
     fs::rename(temporary, path).map_err(ArchiveError::io("rename into place", path))?;
     sync_folder(folder)

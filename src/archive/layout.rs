@@ -36,6 +36,11 @@ impl FleetDir {
         self.root.join("archive")
     }
 
+    /// The logbook.
+    pub fn logbook(&self) -> PathBuf {
+        self.root.join("logbook.db")
+    }
+
     /// The exact copy of a log.
     pub fn raw(&self, log_id: &str) -> PathBuf {
         self.archive().join("raw").join(log_id.get(..2).unwrap_or("00")).join(format!("{log_id}.zst"))

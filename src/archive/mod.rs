@@ -7,12 +7,16 @@
 //! - [`raw`]: the verified, compressed copy of a log
 //! - [`cell`], [`row`]: catalogue rows and their columns
 //! - [`catalogue`]: writing and reading `logs/`, `flights/`, `measures/`, `findings/`
+//! - [`load`]: how hard each flight was, from the outputs in the telemetry
+//! - [`packs`]: battery packs and their charge, flight by flight, from the telemetry
 //! - [`telemetry`]: one Parquet file a message, bounded memory
 
 pub mod atomic;
 pub mod catalogue;
 pub mod cell;
 pub mod layout;
+pub mod load;
+pub mod packs;
 pub mod raw;
 pub mod row;
 pub mod telemetry;

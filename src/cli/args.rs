@@ -1,5 +1,7 @@
 //! What can be asked, and the help that says so.
 
+use super::journal_args as journal;
+use super::logbook_args as logbook;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -7,6 +9,8 @@ const EXAMPLES: &str = "Examples:
   fettle init ~/fleet                       make a fleet folder
   fettle import --fleet ~/fleet /media/card read a card into it
   fettle findings --fleet ~/fleet           what to inspect first
+  fettle fit heron front-right=P1 --new propeller
+  fettle due                                which inspection comes next
   fettle read flight.bin                    one log, nothing stored
 
 Exit codes: 0 done; 1 could not do it; 2 wrong usage; 3 done, but part of the
@@ -41,6 +45,35 @@ pub enum Command {
     Reassess(Reassess),
     /// Write every message of a log as a Parquet table.
     Tables(Tables),
+    /// Hours, flights and landings of aircraft and components.
+    Hours(logbook::Hours),
+    /// Inspections and life limits that fall due, most urgent first.
+    Due(logbook::Due),
+    /// Sign an inspection.
+    Sign(logbook::Sign),
+    /// Answer findings: what the inspection showed.
+    Answer(logbook::Answer),
+    /// Fit components to an aircraft.
+    Fit(logbook::Fit),
+    /// Take components off.
+    Remove(logbook::Remove),
+    /// Enter, list, retire components; name sets.
+    #[command(subcommand)]
+    Component(logbook::ComponentCommand),
+    /// Say which battery packs a flight was flown with.
+    Pack(logbook::PackArgs),
+    /// Note an event that calls for an inspection, for example a hard landing.
+    Event(logbook::Event),
+    /// Leave a flight out of all hours, for example one recorded twice.
+    Exclude(logbook::Exclude),
+    /// List, make, end inspection tasks.
+    #[command(subcommand)]
+    Task(journal::TaskCommand),
+    /// Prove that the logbook is whole and untouched.
+    Verify(journal::Verify),
+    /// The journal: list, export, import, back up, correct.
+    #[command(subcommand)]
+    Logbook(journal::LogbookCommand),
 }
 
 /// Where the fleet is.
@@ -183,7 +216,7 @@ pub struct Tables {
 }
 
 /// `2026-09-14` or an RFC 3339 instant, as Unix microseconds.
-fn instant(text: &str) -> Result<i64, String> {
+pub fn instant(text: &str) -> Result<i64, String> {
     let midnight = format!("{text}T00:00:00Z");
     let parsed = text.parse::<jiff::Timestamp>().or_else(|_| midnight.parse());
     parsed

@@ -66,7 +66,7 @@ fn walk(folder: &Path, archive: Option<&Path>, found: &mut Found) {
         let name = entry.file_name();
         let name = name.to_string_lossy();
         let path = entry.path();
-        if name == "archive" && folder.join(SETTINGS).is_file() {
+        if (name == "archive" || name == "backups") && folder.join(SETTINGS).is_file() {
             continue;
         }
         if name.starts_with('.') || BESIDE.contains(&name.as_ref()) {

@@ -7,19 +7,33 @@
 //! - [`reading`]: one log file through the recorder
 //! - [`find`]: which files on a card are worth reading
 //! - [`init`], [`import`], [`read`], [`list`], [`tables`], [`reassess`]: the commands
+//! - [`logbook_args`], [`journal_args`]: what can be asked of the logbook
+//! - [`records`]: flights, findings and logbook together; how an entry is made
+//! - [`component`], [`fitting`], [`hours`], [`due`], [`sign`], [`note`], [`task`], [`journal`]: its commands
 
 pub mod args;
+pub mod component;
 pub mod dialects;
+pub mod due;
 pub mod find;
+pub mod fitting;
 pub mod fleet;
+pub mod hours;
 pub mod import;
 pub mod init;
+pub mod journal;
+pub mod journal_args;
 pub mod list;
+pub mod logbook_args;
+pub mod note;
 pub mod output;
 pub mod read;
 pub mod reading;
 pub mod reassess;
+pub mod records;
+pub mod sign;
 pub mod tables;
+pub mod task;
 
 use args::{Arguments, Command};
 use clap::Parser;
@@ -76,6 +90,19 @@ pub fn run() -> ExitCode {
         Command::Findings(options) => list::findings(options, &mut output),
         Command::Reassess(options) => reassess::run(options, &mut output),
         Command::Tables(options) => tables::run(options, &mut output),
+        Command::Hours(options) => hours::run(options, &mut output),
+        Command::Due(options) => due::run(options, &mut output),
+        Command::Sign(options) => sign::sign(options, &mut output),
+        Command::Answer(options) => sign::answer(options, &mut output),
+        Command::Fit(options) => fitting::fit(options, &mut output),
+        Command::Remove(options) => fitting::remove(options, &mut output),
+        Command::Component(command) => component::run(command, &mut output),
+        Command::Pack(options) => note::pack(options, &mut output),
+        Command::Event(options) => note::event(options, &mut output),
+        Command::Exclude(options) => note::exclude(options, &mut output),
+        Command::Task(command) => task::run(command, &mut output),
+        Command::Verify(options) => journal::verify(options, &mut output),
+        Command::Logbook(command) => journal::run(command, &mut output),
     };
     match result {
         Ok(Outcome::Done) => ExitCode::SUCCESS,

@@ -3,17 +3,20 @@
 //! - [`document`]: spanned TOML, errors with line, column and the nearest valid key
 //! - [`parse`]: the document's meaning
 //! - [`recognise`]: which aircraft a log belongs to
+//! - [`task`]: inspection tasks
 //!
 //! Strict: unknown keys and impossible values are errors, all of them reported at once.
 
 pub mod document;
 pub mod parse;
 pub mod recognise;
+pub mod task;
 
 use crate::airframe::Airframe;
 use crate::finding::Limits;
 pub use document::FleetError;
 pub use recognise::{Identity, Recognition};
+pub use task::{After, Interval, Task};
 
 /// What `fleet.toml` says.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -50,30 +53,6 @@ pub struct Recognise {
     pub system_id: Option<u32>,
     /// Path patterns with `*` and `**`.
     pub paths: Vec<String>,
-}
-
-/// An inspection task.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Task {
-    /// What to inspect.
-    pub name: String,
-    /// Kind of component.
-    pub applies_to: String,
-    /// Due after; whichever comes first.
-    pub every: Interval,
-    /// May be late by.
-    pub tolerance: Interval,
-}
-
-/// Any of flight hours, flights, days.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
-pub struct Interval {
-    /// Flight hours.
-    pub flight_hours: Option<f64>,
-    /// Flights.
-    pub flights: Option<f64>,
-    /// Days.
-    pub days: Option<f64>,
 }
 
 impl Fleet {

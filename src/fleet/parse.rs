@@ -1,7 +1,8 @@
 //! The meaning of the document.
 
 use super::document::{Document, FleetError, Table, number};
-use super::{Aircraft, Fleet, Interval, Recognise, Task};
+use super::task::task;
+use super::{Aircraft, Fleet, Recognise};
 use crate::airframe::frames::{motor_at, names, places};
 use crate::airframe::{Airframe, Motor, Spin, ThrustCurve};
 use crate::finding::{Limit, Limits};
@@ -46,7 +47,12 @@ pub fn fleet(text: &str) -> Result<Fleet, Vec<FleetError>> {
         }
     }
     for (table, span) in doc.tables(root, "task") {
-        fleet.tasks.extend(task(&mut doc, table, &span));
+        if let Some(task) = task(&mut doc, table, &span) {
+            if fleet.tasks.iter().any(|t| t.name == task.name) {
+                doc.wrong(&span, format!("a second task is named {}", task.name));
+            }
+            fleet.tasks.push(task);
+        }
     }
     if let Some((table, _)) = doc.table(root, "limits") {
         fleet.limits = limits(&mut doc, table);
@@ -278,32 +284,6 @@ fn thrust_curve(doc: &mut Document<'_>, table: Table<'_>) -> ThrustCurve {
         return ThrustCurve::Linear;
     }
     ThrustCurve::Table(points)
-}
-
-fn task(doc: &mut Document<'_>, table: Table<'_>, span: &Range<usize>) -> Option<Task> {
-    doc.keys(table, "[[task]]", &["name", "applies_to", "every", "tolerance"]);
-    let name = doc.text(table, "name").map(|t| t.0.to_owned());
-    let applies_to = doc.text(table, "applies_to").map(|t| t.0.to_owned());
-    let mut interval = |key| {
-        let (table, _) = doc.table(table, key)?;
-        doc.keys(table, key, &["flight_hours", "flights", "days"]);
-        Some(Interval {
-            flight_hours: doc.number(table, "flight_hours", 0.0..100_000.0),
-            flights: doc.number(table, "flights", 0.0..100_000.0),
-            days: doc.number(table, "days", 0.0..100_000.0),
-        })
-    };
-    let (every, tolerance) = (interval("every"), interval("tolerance"));
-    if name.is_none() || applies_to.is_none() || every.is_none_or(|e| e == Interval::default()) {
-        doc.wrong(span, "a task needs name, applies_to and every = { flight_hours, flights or days }");
-        return None;
-    }
-    Some(Task {
-        name: name?,
-        applies_to: applies_to?,
-        every: every?,
-        tolerance: tolerance.unwrap_or_default(),
-    })
 }
 
 fn limits(doc: &mut Document<'_>, table: Table<'_>) -> Limits {

@@ -50,6 +50,26 @@ fn wrong_files_say_where_and_what_would_be_right() {
         ("[limits]\nyaw_margin = { advisory = 0.4, caution = 0.6 }\n", 2, 14, "must fall"),
         ("[fleet\n", 1, 7, "not valid TOML"),
         ("[[task]]\nname = \"x\"\n", 1, 1, "applies_to"),
+        (
+            "[[task]]\nname = \"x\"\napplies_to = \"esc\"\nevry = { flights = 3 }\n",
+            4,
+            1,
+            "did you mean every?",
+        ),
+        (
+            "[[task]]\nname = \"x\"\napplies_to = \"esc\"\nevery = { flight = 3 }\n",
+            4,
+            11,
+            "did you mean flights?",
+        ),
+        ("[[task]]\nname = \"x\"\napplies_to = \"esc\"\nevery = { flights = 1.5 }\n", 4, 21, "whole number"),
+        (
+            "[[task]]\nname = \"x\"\napplies_to = \"esc\"\nafter = { evnt = \"a\" }\n",
+            4,
+            11,
+            "did you mean event?",
+        ),
+        ("[[task]]\nname = \"x\"\napplies_to = \"esc\"\nfrom = \"new\"\nonce = true\n", 4, 8, "last-done"),
     ] {
         let errors = Fleet::parse(text).unwrap_err();
         assert!(
@@ -91,5 +111,10 @@ fn the_hardware_identity_decides_before_path_and_system_id() {
 fn the_starter_reads_and_keeps_an_awkward_name() {
     let fleet = Fleet::parse(&Fleet::starter("The \"marsh\" \\ team")).unwrap();
     assert_eq!(fleet.name, "The \"marsh\" \\ team");
-    assert_eq!(fleet.tasks.len(), 1);
+    assert_eq!(fleet.tasks.len(), 13);
+    let torque = &fleet.tasks[9];
+    assert_eq!(torque.after, Some(After::Change("propeller".to_owned())));
+    assert_eq!(torque.every.flights, Some(5));
+    assert!(fleet.tasks.iter().all(|t| t.look_for.is_some()), "each says what to look for");
+    assert_eq!(fleet.tasks[0].every.airtime_ms, Some(15 * 3_600_000));
 }

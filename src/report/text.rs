@@ -29,7 +29,8 @@ pub(super) fn instant(utc: Option<Utc>) -> String {
     utc.and_then(|t| rfc3339(t, 0)).unwrap_or_else(|| "no UTC".to_owned())
 }
 
-fn aligned(header: &[&str], right: &[usize], rows: Vec<Vec<String>>) -> String {
+/// Rows under a header, columns aligned; `right` ones to the right.
+pub fn aligned(header: &[&str], right: &[usize], rows: Vec<Vec<String>>) -> String {
     let mut table = Table::new();
     table.load_style(comfy_table::presets::NOTHING);
     table.set_header(header.to_vec());
@@ -97,7 +98,7 @@ pub fn paragraph(text: &str) -> String {
 }
 
 /// Breaks at spaces so that a line fits 80 columns.
-pub(super) fn wrapped(text: &str, indent: &str) -> String {
+pub fn wrapped(text: &str, indent: &str) -> String {
     let mut out = String::new();
     let mut line = indent.to_owned();
     for word in text.split(' ') {

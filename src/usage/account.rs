@@ -1,0 +1,236 @@
+//! Every aircraft's and component's usage, the flights behind it, and what could not be attributed.
+//!
+//! A component's usage is its opening balance and what its aircraft flew while it was fitted. Battery packs
+//! are told apart by the serial number in the log: a flight whose log names its packs, or for which a
+//! person named them, counts for these; any other for the pack that was fitted.
+
+use super::entry::BATTERY;
+use super::timeline::Timeline;
+use super::{Amount, ComponentId, Fitting, Flown, Ledger};
+use std::collections::{BTreeMap, HashMap};
+
+/// The flights and the ledger joined, ready to be asked about any instant.
+pub struct Accounts<'a> {
+    /// The ledger.
+    pub ledger: &'a Ledger,
+    aircraft: BTreeMap<&'a str, Lines<'a>>,
+    packs: HashMap<&'a ComponentId, Timeline<'a>>,
+    named: HashMap<(&'a str, &'a str), (i64, Source)>,
+    fittings: HashMap<&'a ComponentId, Vec<&'a Fitting>>,
+    /// Flights whose log tells no UTC: they count for no component.
+    pub unattributed: Vec<&'a Flown>,
+    /// Serial numbers that logs name but the logbook does not know, with the number of flights.
+    pub unknown_packs: BTreeMap<&'a str, usize>,
+    /// Pairs of flights of one aircraft that overlap: perhaps one flight recorded twice.
+    pub overlapping: Vec<(&'a Flown, &'a Flown)>,
+}
+
+#[derive(Default)]
+struct Lines<'a> {
+    all: Timeline<'a>,
+    /// Flights for which nobody and no log names the packs.
+    unnamed: Timeline<'a>,
+}
+
+/// Why a flight counts for a component.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Source {
+    /// It was fitted, by this entry.
+    Fitted(i64),
+    /// The log names it.
+    Log,
+    /// A person named it, by this entry.
+    Hand(i64),
+}
+
+impl Source {
+    /// The word people and programs read.
+    pub fn word(self) -> &'static str {
+        match self {
+            Source::Fitted(_) => "fitted",
+            Source::Log => "log",
+            Source::Hand(_) => "hand",
+        }
+    }
+}
+
+/// One flight's part in a component's usage.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Share<'a> {
+    /// The flight.
+    pub flight: &'a Flown,
+    /// Where the component was; `None` for a pack told by its serial.
+    pub position: Option<&'a str>,
+    /// How much of it.
+    pub amount: Amount,
+    /// Why.
+    pub source: Source,
+}
+
+/// A component fitted or removed while its aircraft was in the air: a card came in late, or the time is
+/// wrong. The flight's milliseconds are split exactly there.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Straddle<'a> {
+    /// The flight.
+    pub flight: &'a Flown,
+    /// The component's fitting.
+    pub fitting: &'a Fitting,
+    /// The instant in the air.
+    pub at_us: i64,
+    /// The entry that says so.
+    pub entry: i64,
+}
+
+impl<'a> Accounts<'a> {
+    /// Joins a ledger with flights. Flights that the ledger excludes are left out everywhere.
+    pub fn new(ledger: &'a Ledger, flights: &'a [Flown]) -> Self {
+        let serials: HashMap<String, &ComponentId> = ledger
+            .components
+            .keys()
+            .filter(|id| id.kind == BATTERY)
+            .map(|id| (id.serial.to_lowercase(), id))
+            .collect();
+        let mut of_aircraft: BTreeMap<&str, Vec<(&Flown, bool)>> = BTreeMap::new();
+        let mut of_pack: HashMap<&ComponentId, Vec<(&Flown, i64)>> = HashMap::new();
+        let mut named = HashMap::new();
+        let mut unknown_packs: BTreeMap<&str, usize> = BTreeMap::new();
+        let (mut unattributed, mut overlapping) = (Vec::new(), Vec::new());
+        for flight in flights.iter().filter(|f| !ledger.excluded.contains_key(&f.flight_id)) {
+            if flight.airborne_us.is_none() {
+                unattributed.push(flight);
+                continue;
+            }
+            let by_hand = ledger.assigned.get(&flight.flight_id);
+            let mut name = |serial: &'a str, charge: Option<i64>, source| {
+                let charge = charge.unwrap_or(0);
+                match serials.get(&serial.trim().to_lowercase()) {
+                    Some(id) => {
+                        of_pack.entry(id).or_default().push((flight, charge));
+                        named.insert((flight.flight_id.as_str(), id.serial.as_str()), (charge, source));
+                    }
+                    None => *unknown_packs.entry(serial).or_default() += 1,
+                }
+            };
+            match by_hand {
+                Some(hand) => {
+                    for pack in &hand.what.packs {
+                        let logged =
+                            flight.packs.iter().find(|p| p.serial.eq_ignore_ascii_case(&pack.serial));
+                        let charge = pack.charge_mah.or(logged.and_then(|p| p.charge_mah));
+                        name(&pack.serial, charge, Source::Hand(hand.entry));
+                    }
+                }
+                None => flight.packs.iter().for_each(|p| name(&p.serial, p.charge_mah, Source::Log)),
+            }
+            let unnamed = by_hand.is_none() && flight.packs.is_empty();
+            of_aircraft.entry(&flight.aircraft).or_default().push((flight, unnamed));
+        }
+        let mut aircraft = BTreeMap::new();
+        for (name, mut own) in of_aircraft {
+            own.sort_by_key(|(f, _)| f.airborne_us);
+            for pair in own.windows(2) {
+                let [(a, _), (b, _)] = pair else { continue };
+                if a.airborne_us.zip(b.airborne_us).is_some_and(|(a, b)| b.0 < a.1) {
+                    overlapping.push((*a, *b));
+                }
+            }
+            let all = Timeline::new(own.iter().map(|(f, _)| (*f, 0)));
+            let unnamed = Timeline::new(own.iter().filter(|(_, unnamed)| *unnamed).map(|(f, _)| (*f, 0)));
+            aircraft.insert(name, Lines { all, unnamed });
+        }
+        let packs = of_pack.into_iter().map(|(id, flights)| (id, Timeline::new(flights))).collect();
+        let mut fittings: HashMap<&ComponentId, Vec<&Fitting>> = HashMap::new();
+        for fitting in &ledger.fittings {
+            fittings.entry(&fitting.id).or_default().push(fitting);
+        }
+        Accounts { ledger, aircraft, packs, named, fittings, unattributed, unknown_packs, overlapping }
+    }
+
+    /// Aircraft that have flown.
+    pub fn aircraft_names(&self) -> impl Iterator<Item = &'a str> + '_ {
+        self.aircraft.keys().copied()
+    }
+
+    /// What an aircraft used before an instant.
+    pub fn aircraft(&self, name: &str, at_us: i64) -> Amount {
+        self.aircraft.get(name).map(|l| l.all.until(at_us)).unwrap_or_default()
+    }
+
+    /// An aircraft's flights, ready to be asked.
+    pub fn timeline(&self, name: &str) -> Option<&Timeline<'a>> {
+        self.aircraft.get(name).map(|l| &l.all)
+    }
+
+    /// A pack's own flights, ready to be asked: those that name it.
+    pub fn pack_timeline(&self, id: &ComponentId) -> Option<&Timeline<'a>> {
+        self.packs.get(id)
+    }
+
+    /// What a component used before an instant, its opening balance included.
+    pub fn component(&self, id: &ComponentId, at_us: i64) -> Amount {
+        let opening = self.ledger.components.get(id).map(|c| c.new.opening).unwrap_or_default();
+        let named = self.packs.get(id).map(|t| t.until(at_us)).unwrap_or_default();
+        let fitted: Amount = self
+            .fittings(id)
+            .filter_map(|f| Some(self.line(f)?.between(f.from_us, f.to_us.unwrap_or(i64::MAX).min(at_us))))
+            .sum();
+        opening + named + fitted
+    }
+
+    /// A component's fittings, by time.
+    pub fn fittings(&self, id: &ComponentId) -> impl Iterator<Item = &'a Fitting> + '_ {
+        self.fittings.get(id).into_iter().flatten().copied()
+    }
+
+    /// The fitting that holds at an instant.
+    pub fn fitted_at(&self, id: &ComponentId, at_us: i64) -> Option<&'a Fitting> {
+        self.fittings(id).find(|f| f.from_us <= at_us && f.to_us.is_none_or(|to| at_us < to))
+    }
+
+    /// The flights behind [`Accounts::component`], by liftoff; with the opening balance they add up to it.
+    pub fn shares(&self, id: &ComponentId, at_us: i64) -> Vec<Share<'a>> {
+        let mut shares = Vec::new();
+        for fitting in self.fittings(id) {
+            let to = fitting.to_us.unwrap_or(i64::MAX).min(at_us);
+            let Some(line) = self.line(fitting) else { continue };
+            shares.extend(line.flights(fitting.from_us, to).map(|flight| Share {
+                flight,
+                position: Some(fitting.position.as_str()),
+                amount: Timeline::part(flight, 0, fitting.from_us, to),
+                source: Source::Fitted(fitting.fit_entry),
+            }));
+        }
+        if let Some(line) = self.packs.get(id) {
+            shares.extend(line.flights(i64::MIN, at_us).map(|flight| {
+                let named = self.named.get(&(flight.flight_id.as_str(), id.serial.as_str()));
+                let (charge, source) = named.copied().unwrap_or((0, Source::Log));
+                let amount = Timeline::part(flight, charge, i64::MIN, at_us);
+                Share { flight, position: None, amount, source }
+            }));
+        }
+        shares.retain(|s| !s.amount.is_zero());
+        shares.sort_by(|a, b| {
+            (a.flight.airborne_us, &a.flight.flight_id).cmp(&(b.flight.airborne_us, &b.flight.flight_id))
+        });
+        shares
+    }
+
+    /// Fittings and removals that lie in the air, by time.
+    pub fn straddles(&self) -> Vec<Straddle<'a>> {
+        let mut found = Vec::new();
+        for fitting in &self.ledger.fittings {
+            let Some(line) = self.line(fitting) else { continue };
+            let end = fitting.to_us.zip(fitting.remove_entry);
+            for (at_us, entry) in [Some((fitting.from_us, fitting.fit_entry)), end].into_iter().flatten() {
+                found.extend(line.around(at_us).map(|flight| Straddle { flight, fitting, at_us, entry }));
+            }
+        }
+        found.sort_by_key(|s| (s.at_us, s.entry));
+        found
+    }
+
+    fn line(&self, fitting: &Fitting) -> Option<&Timeline<'a>> {
+        let lines = self.aircraft.get(fitting.aircraft.as_str())?;
+        Some(if fitting.id.kind == BATTERY { &lines.unnamed } else { &lines.all })
+    }
+}
