@@ -1,5 +1,8 @@
 //! Records of a stamp and a good frame, with any stamps and anything between: every frame is found, and a stamp
 //! counts only where it stands directly before one and is a date of this century.
+//!
+//! A checksum of 16 bits passes one false start in 65,536, and the fuzzer tries millions; such a frame hides those
+//! it covers. An input that holds one is passed over.
 #![no_main]
 
 use fettle::wire::{Definitions, Scanner, stamp};
@@ -29,11 +32,15 @@ fuzz_target!(|data: &[u8]| {
         stamps.push(if written.len() == 8 { stamp::read(written) } else { None });
         bytes.extend_from_slice(&frame(sequence as u8));
     }
-    let mut found = Vec::new();
+    let (mut found, mut chance) = (Vec::new(), 0);
     Scanner::new(Definitions::builtin()).scan(&bytes, true, &mut |frame| {
-        if frame.message_id == 0 && frame.message.is_some() {
+        if frame.message_id == 0 && frame.message.is_some() && frame.version == 2 {
             found.push(frame.capture_us);
+        } else if frame.message.is_some() {
+            chance += 1;
         }
     });
-    assert_eq!(found, stamps);
+    if chance == 0 {
+        assert_eq!(found, stamps);
+    }
 });
