@@ -17,6 +17,7 @@
 //! | [`fleet`]     | `fleet.toml`                                                       |
 //! | [`archive`]   | the Parquet archive: layout, raw copies, atomic writes             |
 //! | [`assess`]      | a recording and the fleet's settings → catalogue rows, findings      |
+//! | [`feed`]      | what a maintenance tracker is told, calendar of due dates          |
 //! | [`report`]    | what people and programs see                                       |
 //! | [`cli`]       | the commands                                                       |
 //!
@@ -28,6 +29,7 @@ pub mod archive;
 pub mod assess;
 pub mod cli;
 pub mod clock;
+pub mod feed;
 pub mod finding;
 pub mod fleet;
 pub mod flight;
