@@ -98,7 +98,8 @@ fn due(key: &str, day: i8) -> DueDate {
         subject: "heron".to_owned(),
         task: "propeller edges, roots; hubs".to_owned(),
         date: jiff::civil::date(2026, 10, day),
-        note: "between 2026-10-01 and 2026-10-09\n3.5 h left; brought forward by a finding: Größe ≥ 1 §".to_owned(),
+        note: "between 2026-10-01 and 2026-10-09\n3.5 h left; brought forward by a finding: Größe ≥ 1 §"
+            .to_owned(),
     }
 }
 
@@ -137,7 +138,8 @@ fn an_independent_library_reads_the_calendar() {
     assert_eq!(event["DTSTART"], "20261005");
     assert_eq!(event["DTSTAMP"], "20260914T083000Z");
     assert_eq!((event["SEQUENCE"].as_str(), event["STATUS"].as_str()), ("0", "TENTATIVE"));
-    let plain = |text: &str| text.replace("\\n", "\n").replace("\\,", ",").replace("\\;", ";").replace("\\\\", "\\");
+    let plain =
+        |text: &str| text.replace("\\n", "\n").replace("\\,", ",").replace("\\;", ";").replace("\\\\", "\\");
     assert_eq!(plain(&event["SUMMARY"]), "heron: propeller edges, roots; hubs due");
     assert_eq!(plain(&event["DESCRIPTION"]), format!("{}\n{CAUTION}", due("", 5).note));
     assert!(file.contains("\\,") && file.contains("\\;"), "escaped on the wire");
@@ -149,7 +151,7 @@ fn an_independent_library_reads_the_calendar() {
 fn a_moved_date_keeps_its_uid_and_counts_up() {
     const DAY_US: i64 = 86_400_000_000;
     let db = memory();
-    let mut at = |days: i64, due: &[DueDate]| calendar(&sequence(&db, due, NOW_US + days * DAY_US).unwrap());
+    let at = |days: i64, due: &[DueDate]| calendar(&sequence(&db, due, NOW_US + days * DAY_US).unwrap());
     let first = at(0, &[due("a", 5), due("b", 6)]);
     assert_eq!(at(1, &[due("b", 6), due("a", 5)]), first, "unchanged: the same bytes");
     let id = uid("a");

@@ -131,7 +131,11 @@ fn batches_arrive_in_order_and_are_marked_one_by_one() {
     assert_eq!(server.taken().iter().map(Vec::len).collect::<Vec<_>>(), [5, 5, 2]);
 
     let again = bench.send(&server, QUICK, 5).unwrap();
-    assert_eq!((again.events, again.acknowledged, server.requests().len()), (0, 12, 3), "nothing new, no request");
+    assert_eq!(
+        (again.events, again.acknowledged, server.requests().len()),
+        (0, 12, 3),
+        "nothing new, no request"
+    );
     tell(&bench.db, many(11));
     assert_eq!(bench.send(&server, QUICK, 5).unwrap().events, 1, "the correction alone");
     check(&bench, &server);
@@ -179,7 +183,8 @@ fn the_server_is_not_asked_before_it_said() {
     let date = soon.strftime("Retry-After: %a, %d %b %Y %H:%M:%S GMT\r\n").to_string();
     // The same date, but the server's clock is a day ahead of ours: it means "now".
     let tomorrow = jiff::Timestamp::now() + jiff::SignedDuration::from_hours(24);
-    let ahead = tomorrow.strftime("Retry-After: %a, %d %b %Y %H:%M:%S GMT\r\nDate: %a, %d %b %Y %H:%M:%S GMT\r\n");
+    let ahead =
+        tomorrow.strftime("Retry-After: %a, %d %b %Y %H:%M:%S GMT\r\nDate: %a, %d %b %Y %H:%M:%S GMT\r\n");
     let ahead = ahead.to_string();
     for (headers, at_least, at_most) in
         [("Retry-After: 1\r\n".to_owned(), 1000, 2500), (date, 1500, 5000), (ahead, 0, 1500)]

@@ -122,7 +122,8 @@ fn serve(
             let Some((name, value)) = line.trim_end().split_once(':') else { break };
             headers.push((name.to_ascii_lowercase(), value.trim().to_owned()));
         }
-        let length = headers.iter().find(|(n, _)| n == "content-length").map(|(_, v)| v.parse::<usize>().unwrap())?;
+        let length =
+            headers.iter().find(|(n, _)| n == "content-length").map(|(_, v)| v.parse::<usize>().unwrap())?;
         let (index, act) = {
             // Held until the request is noted, so that numbers and notes agree.
             let mut seen = seen.lock().unwrap();
@@ -137,7 +138,8 @@ fn serve(
             return None;
         }
         let lines = String::from_utf8(body).unwrap();
-        seen.lock().unwrap()[index].events = lines.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+        seen.lock().unwrap()[index].events =
+            lines.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
         let ok = "HTTP/1.1 200 OK\r\nContent-Length: 5\r\n\r\nfine\n";
         match act {
             Act::Take => writer.write_all(ok.as_bytes()).ok()?,
@@ -155,7 +157,8 @@ fn serve(
                 return None;
             }
             Act::Answer { status, headers, body, .. } => {
-                let head = format!("HTTP/1.1 {status} Word\r\n{headers}Content-Length: {}\r\n\r\n", body.len());
+                let head =
+                    format!("HTTP/1.1 {status} Word\r\n{headers}Content-Length: {}\r\n\r\n", body.len());
                 writer.write_all((head + &body).as_bytes()).ok()?;
             }
         }
