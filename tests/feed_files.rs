@@ -63,7 +63,8 @@ fn a_table_holds_every_field_and_no_formula() {
     let mut out = Vec::new();
     let mut table = Table::new(&mut out).unwrap();
     all(&db).iter().for_each(|event| table.write(event).unwrap());
-    table.finish().unwrap();
+    table.flush().unwrap();
+    drop(table);
     let rows = read_csv(&String::from_utf8(out).unwrap());
     assert_eq!(rows[0], COLUMNS);
     assert_eq!(rows.len(), 5, "a header and a row an event");

@@ -80,8 +80,9 @@ fn check(bench: &Bench, server: &Server) {
     for event in server.taken().into_iter().flatten() {
         let (cursor, revision) = (number(&event, "cursor"), number(&event, "revision"));
         let id = event["event_id"].as_str().unwrap().to_owned();
-        let twin = arrived.insert(cursor, event.to_string());
-        assert!(twin.is_none_or(|t| t == event.to_string()), "a duplicate differs");
+        let text = event.to_string();
+        let twin = arrived.insert(cursor, text.clone());
+        assert!(twin.is_none_or(|t| t == text), "a duplicate differs");
         // No revision overtakes an earlier one of its event.
         let held = highest.entry(id).or_insert(0);
         assert!(revision <= *held + 1, "revision {revision} came before {}", *held + 1);

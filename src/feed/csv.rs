@@ -107,11 +107,11 @@ impl<W: Write> Table<W> {
         Ok(self.writer.write_record(COLUMNS.iter().map(|c| harmless(&cell(c)).into_owned()))?)
     }
 
-    /// Writes out what is still held.
+    /// Writes out what is still held: whole rows.
     ///
     /// # Errors
     /// If `out` refuses.
-    pub fn finish(mut self) -> Result<(), CsvError> {
+    pub fn flush(&mut self) -> Result<(), CsvError> {
         Ok(self.writer.flush().map_err(::csv::Error::from)?)
     }
 }

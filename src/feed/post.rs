@@ -152,6 +152,11 @@ impl Sender {
         Ok(Sender { agent, target, policy, random: Box::new(uniform) })
     }
 
+    /// Scheme, host and port of the receiver.
+    pub fn origin(&self) -> &str {
+        self.target.origin()
+    }
+
     /// The same with another source of random numbers in 0..1.
     #[must_use]
     pub fn with_random(mut self, random: impl FnMut() -> f64 + 'static) -> Self {
