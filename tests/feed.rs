@@ -9,7 +9,8 @@
 mod feed_support;
 
 use feed_support::{NOW_US, all, finding, inspection, many, memory, open, tell, usage};
-use fettle::feed::event::{Current, Event, EventId, EventType};
+use fettle::feed::event::{Current, Event};
+use fettle::feed::id::{EventId, EventType};
 use fettle::feed::outbox::{self, Changed, OutboxError, Retractions, Scope};
 use proptest::prelude::*;
 use serde_json::{Value, json};
@@ -48,7 +49,7 @@ fn ids_follow_from_what_the_event_is_about() {
     }
     let moved = feed_support::usage("f", "P", 5);
     let corrected =
-        fettle::feed::event::Usage { position: "rear-left".into(), airtime_ms: 6, ..moved.clone() };
+        fettle::feed::event::Usage { position: Some("rear-left".into()), airtime_ms: 6, ..moved.clone() };
     assert_eq!(
         Current::from(&moved).event_id,
         Current::from(&corrected).event_id,
@@ -186,6 +187,7 @@ fn every_type_of_event_follows_the_schema_and_wrong_ones_do_not() {
     tell(&db, Vec::new());
     let mut bare = usage("f2", "P-1", 0);
     (bare.serial, bare.takeoff_utc_us, bare.touchdown_utc_us) = (None, None, None);
+    (bare.position, bare.motor_starts, bare.charge_mah) = (None, None, Some(4200));
     let mut short = inspection("e2");
     (short.aircraft, short.text, short.readings, short.parts_changed) = (None, None, vec![], vec![]);
     let mut unlimited = finding("0");

@@ -48,7 +48,7 @@ fn a_table_holds_every_field_and_no_formula() {
     let mut nasty = usage("f1", "P-1", 61_500);
     nasty.serial = Some("=HYPERLINK(\"http://x.example\",\"a, b\")".to_owned());
     nasty.part_number = Some("@A1".to_owned());
-    nasty.position = "front, \"right\"\r\n=1".to_owned();
+    nasty.position = Some("front, \"right\"\r\n=1".to_owned());
     let mut signed = inspection("e1");
     signed.text = Some("-2+3".to_owned());
     signed.readings.push(fettle::feed::event::Reading {

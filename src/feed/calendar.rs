@@ -4,7 +4,7 @@
 //! SEQUENCE grows with every change (see [`super::sequence`]). An entry that is no longer due is sent once
 //! more as cancelled. Entries do not block time (TRANSP:TRANSPARENT) and ring no alarm.
 
-use super::event::digest;
+use super::id::digest;
 use jiff::civil::Date;
 use std::fmt::Write;
 

@@ -12,9 +12,9 @@ use serde_json::Value;
 use std::borrow::Cow;
 use std::io::Write;
 
-/// Columns, in order. `kind` is the kind of component in `usage` rows and of finding in `finding` rows; lists
+/// Columns, in order. `kind` is the kind of finding in `finding` rows, else of component; lists
 /// stand in one cell, separated by `; `.
-pub const COLUMNS: [&str; 36] = [
+pub const COLUMNS: [&str; 39] = [
     "cursor",
     "type",
     "event_id",
@@ -33,10 +33,13 @@ pub const COLUMNS: [&str; 36] = [
     "airtime_ms",
     "flights",
     "landings",
+    "motor_starts",
+    "charge_mah",
     "inspection_id",
     "entry",
     "at_utc",
     "by",
+    "licence",
     "task",
     "result",
     "deferred_until",

@@ -1,87 +1,13 @@
-//! What a maintenance tracker is told: three types of event with ids that follow from what they are about.
+//! What a maintenance tracker is told: three types of event, as plain structs in and JSON bodies out.
 //!
-//! An event id is the first 16 bytes, as 32 hex digits, of BLAKE3 over the event's type and natural key,
-//! each part preceded by its length in bytes as 8 bytes little-endian, so that no two lists of parts run
-//! into the same bytes:
-//!
-//! | type         | natural key                 | retracted when                                        |
-//! |--------------|-----------------------------|-------------------------------------------------------|
-//! | `usage`      | `flight_id`, `component_id` | the component was not fitted during that flight after all |
-//! | `inspection` | `inspection_id`             | the entry was struck out                              |
-//! | `finding`    | `finding_id`                | it is no longer open: answered, or computed away      |
-//!
-//! The same fact has the same id on every machine and after every rebuild of the logbook.
+//! | type         | natural key                 | retracted when                                            |
+//! |--------------|-----------------------------|-----------------------------------------------------------|
+//! | `usage`      | `flight_id`, `component_id` | the component was not used in that flight after all       |
+//! | `inspection` | `inspection_id`             | the entry was struck out                                  |
+//! | `finding`    | `finding_id`                | it is no longer open: answered, or computed away          |
 
+use super::id::{EventId, EventType};
 use serde_json::{Value, json};
-use std::fmt;
-
-/// Types of event.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum EventType {
-    /// One flight's share of one component's use.
-    Usage,
-    /// An inspection signed.
-    Inspection,
-    /// A finding nobody has answered yet.
-    Finding,
-}
-
-impl EventType {
-    /// The word in `type`.
-    pub fn word(self) -> &'static str {
-        match self {
-            EventType::Usage => "usage",
-            EventType::Inspection => "inspection",
-            EventType::Finding => "finding",
-        }
-    }
-
-    /// The type of a word.
-    pub fn from_word(word: &str) -> Option<Self> {
-        [EventType::Usage, EventType::Inspection, EventType::Finding].into_iter().find(|t| t.word() == word)
-    }
-}
-
-/// Names an event for good; see the module's table.
-#[derive(Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub struct EventId(pub [u8; 16]);
-
-impl EventId {
-    /// The id of an event of this type with this natural key.
-    pub fn of(kind: EventType, key: &[&str]) -> Self {
-        EventId(digest(std::iter::once(kind.word()).chain(key.iter().copied())))
-    }
-
-    /// Reads 32 hex digits.
-    pub fn from_hex(text: &str) -> Option<Self> {
-        let hash = blake3::Hash::from_hex(format!("{text}{}", "0".repeat(32))).ok()?;
-        hash.as_bytes().first_chunk().copied().map(EventId).filter(|_| text.len() == 32)
-    }
-}
-
-impl fmt::Display for EventId {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        self.0.iter().try_for_each(|byte| write!(f, "{byte:02x}"))
-    }
-}
-
-impl fmt::Debug for EventId {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        fmt::Display::fmt(self, f)
-    }
-}
-
-/// The first 16 bytes of BLAKE3 over parts with their lengths.
-pub(crate) fn digest<'a>(parts: impl Iterator<Item = &'a str>) -> [u8; 16] {
-    let mut hasher = blake3::Hasher::new();
-    for part in parts {
-        hasher.update(&(part.len() as u64).to_le_bytes());
-        hasher.update(part.as_bytes());
-    }
-    let mut id = [0; 16];
-    hasher.finalize_xof().fill(&mut id);
-    id
-}
 
 /// An event as it stands now, before it has a revision and a cursor.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -122,8 +48,8 @@ pub struct Usage {
     pub serial: Option<String>,
     /// Part number, if known.
     pub part_number: Option<String>,
-    /// Where it was fitted.
-    pub position: String,
+    /// Where it was fitted; none for a pack known by its serial alone.
+    pub position: Option<String>,
     /// Liftoff, Unix microseconds.
     pub takeoff_utc_us: Option<i64>,
     /// Touchdown, Unix microseconds.
@@ -134,6 +60,10 @@ pub struct Usage {
     pub flights: i64,
     /// Landings counted to it.
     pub landings: i64,
+    /// Motor starts, if the log shows them.
+    pub motor_starts: Option<i64>,
+    /// Charge drawn, milliampere hours, for a battery pack.
+    pub charge_mah: Option<i64>,
 }
 
 impl From<&Usage> for Current {
@@ -144,6 +74,7 @@ impl From<&Usage> for Current {
             "position": usage.position, "takeoff_utc": utc(usage.takeoff_utc_us),
             "touchdown_utc": utc(usage.touchdown_utc_us), "airtime_ms": usage.airtime_ms,
             "flights": usage.flights, "landings": usage.landings,
+            "motor_starts": usage.motor_starts, "charge_mah": usage.charge_mah,
         });
         Current::new(EventType::Usage, &[&usage.flight_id, &usage.component_id], &body)
     }
@@ -185,7 +116,8 @@ pub struct Reading {
 /// An inspection signed.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Inspection {
-    /// The first entry about it; a correction keeps this and changes `entry`.
+    /// What is signed on what: the first entry about it and, where an entry covers several, which of them. Must
+    /// be unique between logbooks, so an entry's hash, not its number. A correction keeps it.
     pub inspection_id: String,
     /// Hash of the journal entry that says it now.
     pub entry: String,
@@ -193,10 +125,16 @@ pub struct Inspection {
     pub at_utc_us: i64,
     /// Who signed.
     pub by: String,
+    /// Kind and number of certificate or licence, as the person gives it.
+    pub licence: Option<String>,
     /// The aircraft, unless the part was looked at off the aircraft.
     pub aircraft: Option<String>,
-    /// The component, unless the whole aircraft was looked at.
+    /// The component, if it is one in the logbook.
     pub component_id: Option<String>,
+    /// Kind of component, unless the whole aircraft was looked at.
+    pub kind: Option<String>,
+    /// Where it was fitted.
+    pub position: Option<String>,
     /// The task, or what was looked at.
     pub task: String,
     /// How it ended.
@@ -218,7 +156,7 @@ impl From<&Inspection> for Current {
             readings.map(|r| json!({"name": r.name, "value": r.value, "unit": r.unit})).collect();
         let body = json!({
             "inspection_id": done.inspection_id, "entry": done.entry, "at_utc": utc(Some(done.at_utc_us)),
-            "by": done.by, "aircraft": done.aircraft, "component_id": done.component_id, "task": done.task,
+            "by": done.by, "licence": done.licence, "kind": done.kind, "position": done.position, "aircraft": done.aircraft, "component_id": done.component_id, "task": done.task,
             "result": done.result.word(), "deferred_until": done.deferred_until, "readings": readings,
             "parts_changed": done.parts_changed, "text": done.text,
         });

@@ -1,6 +1,6 @@
 //! The feed to a maintenance tracker: what was used, inspected and found, told so that it can be told twice.
 //!
-//! - [`event`]: the three types of event and their ids (pure)
+//! - [`event`]: the three types of event (pure); [`id`]: their ids, for good
 //! - [`revision`]: when an event gets a new revision (pure)
 //! - [`outbox`]: what was told and in which order, in the logbook's database
 //! - [`csv`]: events as a table that opens safely in a spreadsheet (pure)
@@ -18,6 +18,7 @@ pub mod calendar;
 pub mod csv;
 pub mod delivery;
 pub mod event;
+pub mod id;
 pub mod outbox;
 pub mod post;
 pub mod revision;

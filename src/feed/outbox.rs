@@ -4,7 +4,8 @@
 //! stored, because what a receiver was told cannot be derived afterwards. The cursor is its row id: it
 //! only grows, and a revision keeps its cursor for good. `feed_event` holds no address and no secret.
 
-use super::event::{Current, Event, EventId, EventType};
+use super::event::{Current, Event};
+use super::id::{EventId, EventType};
 use super::revision::{Latest, next};
 use rusqlite::{Connection, Row, Transaction, TransactionBehavior, params};
 use std::collections::HashMap;

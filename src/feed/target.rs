@@ -3,7 +3,7 @@
 //! A token goes over TLS, or in the clear to this machine itself, and nowhere else. Of an address only its
 //! origin (scheme, host, port) is ever shown: paths and queries of receivers often hold a secret.
 
-use super::event::digest;
+use super::id::digest;
 use std::fmt;
 use std::net::{Ipv4Addr, Ipv6Addr};
 use std::path::{Path, PathBuf};

@@ -20,12 +20,14 @@ pub fn usage(flight: &str, component: &str, airtime_ms: i64) -> Usage {
         kind: "propeller".to_owned(),
         serial: Some("SN-1".to_owned()),
         part_number: None,
-        position: "front-right".to_owned(),
+        position: Some("front-right".to_owned()),
         takeoff_utc_us: Some(NOW_US),
         touchdown_utc_us: Some(NOW_US + airtime_ms * 1000),
         airtime_ms,
         flights: 1,
         landings: 2,
+        motor_starts: Some(1),
+        charge_mah: None,
     }
 }
 
@@ -36,8 +38,11 @@ pub fn inspection(id: &str) -> Inspection {
         entry: "e1".to_owned(),
         at_utc_us: NOW_US,
         by: "A. Person".to_owned(),
+        licence: None,
         aircraft: Some("heron".to_owned()),
         component_id: None,
+        kind: Some("motor".to_owned()),
+        position: None,
         task: "motor mount fasteners".to_owned(),
         result: InspectionResult::ActionTaken,
         deferred_until: None,
