@@ -20,6 +20,7 @@
 //! | [`usage`]     | flights, the journal → hours, what is due                          |
 //! | [`archive`]   | the Parquet archive: layout, raw copies, atomic writes             |
 //! | [`assess`]      | a recording and the fleet's settings → catalogue rows, findings      |
+//! | [`feed`]      | what a maintenance tracker is told, calendar of due dates          |
 //! | [`report`]    | what people and programs see                                       |
 //! | [`logbook`]   | the journal: SQLite, append-only, chained                          |
 //! | [`cli`]       | the commands                                                       |
@@ -33,6 +34,7 @@ pub mod assess;
 pub mod capture;
 pub mod cli;
 pub mod clock;
+pub mod feed;
 pub mod finding;
 pub mod fleet;
 pub mod flight;
