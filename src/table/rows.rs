@@ -15,8 +15,8 @@ use super::column::Column;
 use super::schema;
 use crate::wire::{Frame, Message};
 
-/// Bytes of rows turned at a time: fits a second-level cache together with what is written.
-const BLOCK_LEN: usize = 128 * 1024;
+/// Bytes of rows turned at a time: every column reads them again, so they should stay in the first-level cache.
+const BLOCK_LEN: usize = 12 * 1024;
 
 /// Rows a table has room for at first.
 const LEAST_ROWS: usize = 16;
@@ -151,33 +151,45 @@ impl Rows {
     }
 
     fn house_columns(&self, count: usize) -> Vec<ArrayRef> {
+        let mut boot = Vec::with_capacity(count);
+        let mut boot_ms = Vec::with_capacity(count);
+        let mut boot_ms_latest = Vec::with_capacity(count);
+        let mut capture_us = Vec::with_capacity(count);
+        let mut system_id = Vec::with_capacity(count);
+        let mut component_id = Vec::with_capacity(count);
+        let mut sequence = Vec::with_capacity(count);
+        let mut offset = Vec::with_capacity(count);
         let house = self.house.get(..count).unwrap_or_default();
+        for block in house.chunks(BLOCK_LEN / size_of::<House>()) {
+            boot.extend(block.iter().map(|row| row.boot));
+            boot_ms.extend(block.iter().map(|row| row.boot_ms));
+            boot_ms_latest.extend(block.iter().map(|row| row.boot_ms_latest));
+            capture_us.extend(block.iter().map(|row| row.capture_us));
+            system_id.extend(block.iter().map(|row| row.system_id));
+            component_id.extend(block.iter().map(|row| row.component_id));
+            sequence.extend(block.iter().map(|row| row.sequence));
+            offset.extend(block.iter().map(|row| row.offset));
+        }
         vec![
-            nullable::<UInt16Type>(house, NO_BOOT, |row| row.boot),
-            nullable::<Int64Type>(house, NO_TIME, |row| row.boot_ms),
-            nullable::<Int64Type>(house, NO_TIME, |row| row.boot_ms_latest),
-            nullable::<UInt64Type>(house, NO_CAPTURE, |row| row.capture_us),
-            Arc::new(UInt32Array::from_iter_values(house.iter().map(|row| row.system_id))),
-            Arc::new(UInt8Array::from_iter_values(house.iter().map(|row| row.component_id))),
-            Arc::new(UInt8Array::from_iter_values(house.iter().map(|row| row.sequence))),
-            Arc::new(UInt64Array::from_iter_values(house.iter().map(|row| row.offset))),
+            nullable::<UInt16Type>(boot, NO_BOOT),
+            nullable::<Int64Type>(boot_ms, NO_TIME),
+            nullable::<Int64Type>(boot_ms_latest, NO_TIME),
+            nullable::<UInt64Type>(capture_us, NO_CAPTURE),
+            Arc::new(UInt32Array::from(system_id)),
+            Arc::new(UInt8Array::from(component_id)),
+            Arc::new(UInt8Array::from(sequence)),
+            Arc::new(UInt64Array::from(offset)),
         ]
     }
 }
 
 /// A column that may have gaps: a validity is only made where there is one.
-fn nullable<T: ArrowPrimitiveType>(
-    house: &[House],
-    none: T::Native,
-    value: impl Fn(&House) -> T::Native,
-) -> ArrayRef {
-    let mut values: Vec<T::Native> = house.iter().map(&value).collect();
-    let gaps = values.iter().fold(false, |found, value| found | (*value == none));
-    let valid = gaps.then(|| {
-        BooleanBuffer::collect_bool(values.len(), |row| values.get(row).is_some_and(|value| *value != none))
-    });
-    if gaps {
-        values.iter_mut().filter(|value| **value == none).for_each(|value| *value = T::Native::default());
+fn nullable<T: ArrowPrimitiveType>(mut values: Vec<T::Native>, none: T::Native) -> ArrayRef {
+    if !values.iter().fold(false, |found, value| found | (*value == none)) {
+        return Arc::new(PrimitiveArray::<T>::new(values.into(), None));
     }
-    Arc::new(PrimitiveArray::<T>::new(values.into(), valid.map(NullBuffer::new)))
+    let valid =
+        BooleanBuffer::collect_bool(values.len(), |row| values.get(row).is_some_and(|value| *value != none));
+    values.iter_mut().filter(|value| **value == none).for_each(|value| *value = T::Native::default());
+    Arc::new(PrimitiveArray::<T>::new(values.into(), Some(NullBuffer::new(valid))))
 }
