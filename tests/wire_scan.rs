@@ -186,6 +186,31 @@ fn an_unknown_head_never_swallows_a_good_frame() {
 }
 
 #[test]
+fn a_false_start_whose_checksum_fits_by_chance_hides_no_frame() {
+    let frames = mixed_frames(6).concat();
+    let span = 60;
+    let sent = u16::from_le_bytes([frames[span], frames[span + 1]]);
+    // Whatever bytes lie where its checksum would be, some free header bytes make them right.
+    let head = (0..=0xFF_FFFFu32)
+        .map(|free| {
+            let [compatibility, sequence, system, _] = free.to_le_bytes();
+            [0xFD, span as u8, 0, compatibility, sequence, system, 1, 0, 0, 0]
+        })
+        .find(|head| {
+            let covered = [&head[1..], &frames[..span]].concat();
+            mavlink::calculate_crc(&covered, MavMessage::extra_crc(0)) == sent
+        })
+        .unwrap();
+    let found = scan(&[&[0], &head[..], &frames].concat());
+    assert_eq!(found.integrity.frames, 6);
+    assert_eq!(found.integrity.bytes_skipped, 11);
+
+    // The same bytes as a frame that another follows: then it is one.
+    let real = [&head[..], &frames[..span + 2], &mixed_frames(1)[0]].concat();
+    assert_eq!(scan(&[&[0], &real[..]].concat()).integrity.frames, 2);
+}
+
+#[test]
 fn nothing_but_markers_takes_linear_time() {
     for marker in [0xFD, 0xFE] {
         let time = |len: usize| {

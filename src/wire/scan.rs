@@ -104,7 +104,15 @@ impl<'d> Scanner<'d> {
             };
             at += skip;
             let (message, layout) = match self.examine(input, at) {
-                Found::Good(message, layout) => (Some(message), layout),
+                // In noise a checksum of 16 bits fits by chance now and then; behind a frame it has no chance to.
+                Found::Good(message, layout) => match self.doubt(input, at, layout.len, last) {
+                    Belief::Yes => (Some(message), layout),
+                    Belief::MoreBytes => break,
+                    Belief::No => {
+                        at += 1;
+                        continue;
+                    }
+                },
                 Found::Unknown(layout) => match self.believe(input, at, layout.len, last) {
                     Belief::Yes => (None, layout),
                     Belief::MoreBytes => break,
@@ -176,11 +184,23 @@ impl<'d> Scanner<'d> {
     /// end, at most a few more unknown ones later, or the recording ends there; and when no good frame starts
     /// inside it.
     fn believe(&self, input: &[u8], at: usize, len: usize, last: bool) -> Belief {
-        let followed = self.followed(input, at + len, last);
-        if followed != Belief::Yes {
-            return followed;
+        match self.followed(input, at + len, last) {
+            Belief::Yes => self.undivided(input, at, at + len, last),
+            other => other,
         }
-        let end = at + len;
+    }
+
+    /// A good frame that does not lie behind another one is doubted only when no frame follows it and one starts
+    /// inside it: a false start would hide that one.
+    fn doubt(&self, input: &[u8], at: usize, len: usize, last: bool) -> Belief {
+        match self.undivided(input, at, at + len, last) {
+            Belief::No => self.followed(input, at + len, last),
+            other => other,
+        }
+    }
+
+    /// Whether no good frame starts between `at` and `end`.
+    fn undivided(&self, input: &[u8], at: usize, end: usize, last: bool) -> Belief {
         let mut inside = at + 1;
         while let Some(skip) = input.get(inside..end).and_then(layout::find_marker) {
             inside += skip;
