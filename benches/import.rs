@@ -6,10 +6,11 @@
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use fettle::archive::layout::FleetDir;
 use fettle::archive::telemetry::TelemetryWriter;
-use fettle::cli::import::{Imported, import_one};
+use fettle::cli::import::{Imported, Into, import_file};
 use fettle::cli::reading::{NoTables, record};
 use fettle::fleet::Fleet;
 use fettle::simulator::{Frame, Scenario, write_to};
+use fettle::wire::Definitions;
 use indicatif::ProgressBar;
 use mavlink::MavlinkReader;
 use mavlink::dialects::common::MavMessage;
@@ -43,13 +44,31 @@ fn bench(c: &mut Criterion) {
     });
     group.bench_function("scan, clock and signals", |b| {
         b.iter(|| {
-            let recording = record(&log, false, &mut NoTables, None, |_| Ok(())).unwrap();
+            let recording = record(
+                &mut fs::File::open(&log).unwrap(),
+                &log,
+                Definitions::builtin(),
+                false,
+                &mut NoTables,
+                None,
+                |_| Ok(()),
+            )
+            .unwrap();
             assert_eq!(recording.integrity.frames, truth.frames);
         });
     });
     group.bench_function("the same and Arrow tables", |b| {
         b.iter(|| {
-            let recording = record(&log, true, &mut NoTables, None, |_| Ok(())).unwrap();
+            let recording = record(
+                &mut fs::File::open(&log).unwrap(),
+                &log,
+                Definitions::builtin(),
+                true,
+                &mut NoTables,
+                None,
+                |_| Ok(()),
+            )
+            .unwrap();
             assert_eq!(recording.integrity.frames, truth.frames);
         });
     });
@@ -57,7 +76,16 @@ fn bench(c: &mut Criterion) {
         b.iter(|| {
             let out = tempfile::tempdir().unwrap();
             let mut writer = TelemetryWriter::beside(out.path()).unwrap();
-            record(&log, true, &mut writer, None, |_| Ok(())).unwrap();
+            record(
+                &mut fs::File::open(&log).unwrap(),
+                &log,
+                Definitions::builtin(),
+                true,
+                &mut writer,
+                None,
+                |_| Ok(()),
+            )
+            .unwrap();
             assert!(!writer.move_to(out.path(), false, "log").unwrap().is_empty());
         });
     });
@@ -65,8 +93,15 @@ fn bench(c: &mut Criterion) {
         b.iter(|| {
             let out = tempfile::tempdir().unwrap();
             let to = FleetDir { root: out.path().to_owned() };
-            let known = Mutex::new(HashSet::new());
-            match import_one(&log, &to, &fleet, &known, &HashMap::new(), &ProgressBar::hidden()).unwrap() {
+            let into = Into {
+                dir: &to,
+                fleet: &fleet,
+                definitions: Definitions::builtin(),
+                known: Mutex::new(HashSet::new()),
+                left_behind: HashMap::new(),
+                progress: ProgressBar::hidden(),
+            };
+            match &import_file(&log, &into)[0].1 {
                 Imported::New(assessment) => assert_eq!(assessment.flights.len(), truth.flights.len()),
                 Imported::Known | Imported::Unusable(_) => panic!("not imported"),
             }

@@ -63,6 +63,9 @@ pub enum ArchiveError {
         /// The log.
         path: PathBuf,
     },
+    /// A log could not be opened or read.
+    #[error(transparent)]
+    Source(#[from] crate::source::SourceError),
     /// A file is in the way.
     #[error("{} exists already; choose another folder or give --force to replace it", path.display())]
     Exists {

@@ -81,12 +81,18 @@ impl RawCopy {
         }
     }
 
+    /// The log id of the bytes so far.
+    #[must_use]
+    pub fn log_id(&self) -> String {
+        self.hasher.finalize().to_hex().to_string()
+    }
+
     /// Ends the copy, reads it back against the hash, and gives it its name. Returns the log id.
     ///
     /// # Errors
     /// The file system's refusal, or [`ArchiveError::CopyDiffers`].
     pub fn finish(mut self, fleet: &FleetDir) -> Result<String, ArchiveError> {
-        let log_id = self.hasher.finalize().to_hex().to_string();
+        let log_id = self.log_id();
         if let Some(encoder) = self.encoder.take() {
             let file = encoder.finish().map_err(ArchiveError::io("write", &self.temporary))?;
             file.sync_all().map_err(ArchiveError::io("sync", &self.temporary))?;

@@ -173,6 +173,8 @@ fn log_row(recording: &Recording, log_id: &str, path: &Path, aircraft: String) -
         container: match recording.container {
             Container::Bare => "bare",
             Container::Timestamped => "timestamped",
+            Container::Pcap => "pcap",
+            Container::PcapNg => "pcapng",
         }
         .to_owned(),
         frames: whole(integrity.frames),

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use super::Failure;
 use super::args::DialectOption;
+use super::output::Output;
 use crate::fleet::Fleet;
 use crate::wire::Definitions;
 use crate::wire::definitions::Conflict;
@@ -37,6 +38,23 @@ pub fn definitions(
         conflicts.extend(clashes);
     }
     Ok((known.map_or(Definitions::builtin(), |known| Box::leak(Box::new(known))), conflicts))
+}
+
+/// As [`definitions`], with every conflict shown as a warning.
+///
+/// # Errors
+/// As [`definitions`].
+pub fn announced(
+    options: &DialectOption,
+    fleet: &Fleet,
+    folder: Option<&Path>,
+    output: &mut Output,
+) -> Result<&'static Definitions, Failure> {
+    let (definitions, conflicts) = definitions(options, fleet, folder)?;
+    for conflict in conflicts {
+        output.warn(&conflict.to_string());
+    }
+    Ok(definitions)
 }
 
 /// A file by its real path, so that one included on two ways counts once.

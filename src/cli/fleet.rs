@@ -3,7 +3,7 @@
 use super::Failure;
 use crate::archive::layout::FleetDir;
 use crate::fleet::Fleet;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 fn find(explicit: Option<&Path>) -> Result<Option<FleetDir>, Failure> {
     let working =
@@ -42,10 +42,13 @@ pub fn required(explicit: Option<&Path>) -> Result<(FleetDir, Fleet), Failure> {
     Ok((dir, fleet))
 }
 
-/// The fleet if there is one, else none known.
+/// The fleet if there is one, else none known; and its folder.
 ///
 /// # Errors
 /// If a fleet was named or found but cannot be read.
-pub fn optional(explicit: Option<&Path>) -> Result<Fleet, Failure> {
-    find(explicit)?.map_or_else(|| Ok(Fleet::default()), |dir| read(&dir))
+pub fn optional(explicit: Option<&Path>) -> Result<(Fleet, Option<PathBuf>), Failure> {
+    find(explicit)?.map_or_else(
+        || Ok((Fleet::default(), None)),
+        |dir| read(&dir).map(|fleet| (fleet, Some(dir.root.clone()))),
+    )
 }

@@ -5,7 +5,7 @@
 
 use super::args::{Import, SeverityOption};
 use super::output::Output;
-use super::{Failure, Outcome, chain, find, fleet, reading, reassess};
+use super::{Failure, Outcome, chain, dialects, find, fleet, reading, reassess};
 use crate::archive::layout::FleetDir;
 use crate::archive::raw::{RawCopy, hash_file};
 use crate::archive::row::{FindingRow, FlightRow, LogRow, MeasureRow};
@@ -15,10 +15,14 @@ use crate::assess::{Assessment, assess, reducer};
 use crate::finding::{CAUTION, Severity};
 use crate::fleet::Fleet;
 use crate::report::{self, json, text};
+use crate::source::{self, Limits};
+use crate::wire::Definitions;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use rayon::prelude::*;
 use serde_json::json;
 use std::collections::{BTreeSet, HashMap, HashSet};
+use std::fs::File;
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
@@ -38,23 +42,23 @@ pub enum Imported {
 /// If there is no fleet, nothing at all could be read, or the archive cannot be written.
 pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     let (dir, fleet) = fleet::required(options.fleet.fleet.as_deref())?;
+    let definitions = dialects::announced(&options.dialects, &fleet, Some(&dir.root), output)?;
     let _writer = writers::enter(&dir)?;
     let found = find::logs(&options.paths, &dir.archive());
     let imported = catalogue::imported(&dir)?;
     let left_behind = catalogue::left_behind(&dir, &imported)?;
-    let known = Mutex::new(imported);
     let total: u64 = found.files.iter().filter_map(|f| f.metadata().ok()).map(|m| m.len()).sum();
-    let progress = progress(total, options.quiet || !output.watched());
-    let results: Vec<(PathBuf, Imported)> = found
-        .files
-        .par_iter()
-        .map(|path| {
-            let result = import_one(path, &dir, &fleet, &known, &left_behind, &progress);
-            let result = result.unwrap_or_else(|error| Imported::Unusable(chain(&error)));
-            (path.clone(), result)
-        })
-        .collect();
-    progress.finish_and_clear();
+    let into = Into {
+        dir: &dir,
+        fleet: &fleet,
+        definitions,
+        known: Mutex::new(imported),
+        left_behind,
+        progress: progress(total, options.quiet || !output.watched()),
+    };
+    let results: Vec<(PathBuf, Imported)> =
+        found.files.par_iter().flat_map_iter(|path| import_file(path, &into)).collect();
+    into.progress.finish_and_clear();
 
     let mut unusable: Vec<(PathBuf, String)> = found.unreadable;
     let (mut new, mut repeated) = (Vec::new(), 0usize);
@@ -106,38 +110,99 @@ fn progress(total: u64, hidden: bool) -> ProgressBar {
     }
 }
 
-/// Imports one file: raw copy, telemetry, flights and measures. `known` holds the ids of imported logs,
-/// `left_behind` what earlier imports of others left when they were cut short.
-///
-/// # Errors
-/// If the file cannot be read or the archive cannot be written.
-pub fn import_one(
-    path: &Path,
-    dir: &FleetDir,
-    fleet: &Fleet,
-    known: &Mutex<HashSet<String>>,
-    left_behind: &HashMap<String, Vec<PathBuf>>,
-    progress: &ProgressBar,
-) -> Result<Imported, ArchiveError> {
+/// What every file of an import needs.
+pub struct Into<'a> {
+    /// The archive.
+    pub dir: &'a FleetDir,
+    /// The aircraft.
+    pub fleet: &'a Fleet,
+    /// The message definitions.
+    pub definitions: &'static Definitions,
+    /// Ids of imported logs.
+    pub known: Mutex<HashSet<String>>,
+    /// What earlier imports of others left when they were cut short.
+    pub left_behind: HashMap<String, Vec<PathBuf>>,
+    /// Moved on by bytes read.
+    pub progress: ProgressBar,
+}
+
+/// Imports everything in one file: a log, or the logs in an archive.
+pub fn import_file(path: &Path, into: &Into<'_>) -> Vec<(PathBuf, Imported)> {
+    let failed = |error: ArchiveError| Imported::Unusable(chain(&error));
+    // A plain log is hashed first, so that a card imported before costs no more; what is packed is read once.
+    match source::is_packed(path) {
+        Ok(false) => {
+            let result = import_plain(path, into).unwrap_or_else(failed);
+            return vec![(path.to_owned(), result)];
+        }
+        Ok(true) => {}
+        Err(error) => return vec![(path.to_owned(), failed(error.into()))],
+    }
+    let mut results = Vec::new();
+    let walked = source::for_each_entry::<ArchiveError>(path, Limits::default(), &mut |entry, input| {
+        let result = import_stream(&entry.name, input, None, into).unwrap_or_else(failed);
+        results.push((entry.name.clone(), result));
+        Ok(())
+    });
+    into.progress.inc(path.metadata().map(|m| m.len()).unwrap_or(0));
+    match walked {
+        Ok(problems) => {
+            results.extend(problems.into_iter().map(|p| (p.name, Imported::Unusable(p.what))));
+        }
+        Err(error) => results.push((path.to_owned(), failed(error))),
+    }
+    if results.is_empty() {
+        results.push((path.to_owned(), Imported::Unusable("the archive holds no file".to_owned())));
+    }
+    results
+}
+
+fn import_plain(path: &Path, into: &Into<'_>) -> Result<Imported, ArchiveError> {
     let (log_id, _) = hash_file(path)?;
-    // Two cards can hold the same log: the first to claim it reads it.
-    let claimed = known.lock().map(|mut known| known.insert(log_id.clone())).unwrap_or(true);
-    if !claimed {
-        progress.inc(path.metadata().map(|m| m.len()).unwrap_or(0));
+    if !into.claim(&log_id) {
+        into.progress.inc(path.metadata().map(|m| m.len()).unwrap_or(0));
         return Ok(Imported::Known);
     }
-    for path in left_behind.get(&log_id).into_iter().flatten() {
-        std::fs::remove_file(path)
-            .map_err(ArchiveError::io("remove what an import cut short left,", path))?;
+    let mut file = File::open(path).map_err(ArchiveError::io("open", path))?;
+    import_stream(path, &mut file, Some(log_id), into)
+}
+
+impl Into<'_> {
+    /// Two cards can hold the same log: the first to claim it reads it.
+    fn claim(&self, log_id: &str) -> bool {
+        self.known.lock().map(|mut known| known.insert(log_id.to_owned())).unwrap_or(true)
     }
+}
+
+/// Imports one log: raw copy, telemetry, flights and measures. `claimed` is its id where it is known before.
+fn import_stream(
+    path: &Path,
+    input: &mut dyn Read,
+    claimed: Option<String>,
+    into: &Into<'_>,
+) -> Result<Imported, ArchiveError> {
+    let Into { dir, fleet, .. } = into;
     let mut telemetry = TelemetryWriter::staged(dir)?;
     let mut copy = RawCopy::begin(dir, path)?;
-    let recording = reading::record(path, true, &mut telemetry, Some(reducer(fleet, path)), |bytes| {
-        progress.inc(bytes.len() as u64);
+    let plain = claimed.is_some();
+    let reduce = Some(reducer(fleet, path));
+    let recording = reading::record(input, path, into.definitions, true, &mut telemetry, reduce, |bytes| {
+        if plain {
+            into.progress.inc(bytes.len() as u64);
+        }
         copy.write(bytes)
     })?;
     if let Some(why) = reading::unusable(&recording) {
         return Ok(Imported::Unusable(why));
+    }
+    let log_id = copy.log_id();
+    // A log that grew since it was hashed is another one.
+    if claimed.is_none_or(|claimed| claimed != log_id) && !into.claim(&log_id) {
+        return Ok(Imported::Known);
+    }
+    for path in into.left_behind.get(&log_id).into_iter().flatten() {
+        std::fs::remove_file(path)
+            .map_err(ArchiveError::io("remove what an import cut short left,", path))?;
     }
     let log_id = copy.finish(dir)?;
     telemetry.close(&log_id)?;

@@ -2,8 +2,7 @@
 
 use super::args::Read;
 use super::output::Output;
-use super::{Failure, Outcome, fleet, import, reading};
-use crate::archive::raw::hash_file;
+use super::{Failure, Outcome, dialects, fleet, import, reading};
 use crate::assess::{assess, judge_aircraft, reducer};
 use crate::finding::CAUTION;
 use crate::report::{self, json, text};
@@ -13,14 +12,24 @@ use crate::report::{self, json, text};
 /// # Errors
 /// If the log cannot be read or holds no telemetry.
 pub fn run(options: &Read, output: &mut Output) -> Result<Outcome, Failure> {
-    let fleet = fleet::optional(options.fleet.fleet.as_deref())?;
+    let (fleet, folder) = fleet::optional(options.fleet.fleet.as_deref())?;
+    let definitions = dialects::announced(&options.dialects, &fleet, folder.as_deref(), output)?;
     let path = &options.log;
     if path.is_dir() {
         return Err(Failure(format!("{} is a folder; `fettle import` reads folders", path.display())));
     }
-    let (log_id, _) = hash_file(path)?;
-    let recording =
-        reading::record(path, false, &mut reading::NoTables, Some(reducer(&fleet, path)), |_| Ok(()))?;
+    let mut hasher = blake3::Hasher::new();
+    let (name, recording) = reading::only_log(path, |name, input| {
+        let reduce = Some(reducer(&fleet, name));
+        let recording =
+            reading::record(input, name, definitions, false, &mut reading::NoTables, reduce, |bytes| {
+                hasher.update(bytes);
+                Ok(())
+            })?;
+        Ok((name.to_owned(), recording))
+    })?;
+    let log_id = hasher.finalize().to_hex().to_string();
+    let path = &name;
     if let Some(why) = reading::unusable(&recording) {
         return Err(Failure(format!("{}: {why}", path.display())));
     }

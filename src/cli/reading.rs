@@ -1,14 +1,15 @@
-//! One log file through the recorder, in chunks: constant memory, and a file that grows or shrinks while
+//! One log through the recorder, in chunks: constant memory, and a file that grows or shrinks while
 //! it is read is only longer or shorter. Memory maps were left out for that reason: a card pulled out
 //! under a map kills the process.
 
+use super::Failure;
 use crate::archive::ArchiveError;
 use crate::recording::{Recorder, Recording, Reduce};
+use crate::source;
 use crate::table::BatchSink;
 use crate::wire::{Definitions, Message};
-use std::fs::File;
 use std::io::{ErrorKind, Read};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 const CHUNK: usize = 1 << 20;
 
@@ -22,20 +23,21 @@ impl BatchSink for NoTables {
     }
 }
 
-/// Reads `path`, handing every byte to `copy`, every batch of rows to `sink` and every boot session that
-/// has ended to `reduce`.
+/// Reads a log from `input`, handing every byte to `copy`, every batch of rows to `sink` and every boot session
+/// that has ended to `reduce`. `name` is what errors call it.
 ///
 /// # Errors
 /// The file system's refusal, or the sink's.
-pub fn record<S: BatchSink<Error = ArchiveError>>(
-    path: &Path,
+pub fn record<'d, S: BatchSink<Error = ArchiveError>>(
+    input: &mut dyn Read,
+    name: &Path,
+    definitions: &'d Definitions,
     with_tables: bool,
     sink: &mut S,
-    reduce: Option<Reduce<'_>>,
+    reduce: Option<Reduce<'d>>,
     mut copy: impl FnMut(&[u8]) -> Result<(), ArchiveError>,
 ) -> Result<Recording, ArchiveError> {
-    let mut file = File::open(path).map_err(ArchiveError::io("open", path))?;
-    let mut recorder = Recorder::new(Definitions::builtin(), with_tables);
+    let mut recorder = Recorder::new(definitions, with_tables);
     if let Some(reduce) = reduce {
         recorder = recorder.reducing(reduce);
     }
@@ -45,10 +47,10 @@ pub fn record<S: BatchSink<Error = ArchiveError>>(
         if filled == buffer.len() {
             buffer.resize(buffer.len() * 2, 0);
         }
-        let read = match file.read(buffer.get_mut(filled..).unwrap_or_default()) {
+        let read = match input.read(buffer.get_mut(filled..).unwrap_or_default()) {
             Ok(read) => read,
             Err(error) if error.kind() == ErrorKind::Interrupted => continue,
-            Err(error) => return Err(ArchiveError::io("read", path)(error)),
+            Err(error) => return Err(ArchiveError::io("read", name)(error)),
         };
         copy(buffer.get(filled..filled + read).unwrap_or_default())?;
         filled += read;
@@ -59,6 +61,35 @@ pub fn record<S: BatchSink<Error = ArchiveError>>(
         }
         buffer.copy_within(used..filled, 0);
         filled -= used;
+    }
+}
+
+/// The one log in a file that may be compressed or an archive, handed to `visit`, with its name.
+///
+/// # Errors
+/// If the file cannot be read, holds several logs or none, or whatever `visit` meets.
+pub fn only_log<T>(
+    path: &Path,
+    mut visit: impl FnMut(&Path, &mut dyn Read) -> Result<T, Failure>,
+) -> Result<T, Failure> {
+    let mut first: Option<(PathBuf, T)> = None;
+    let mut problems = source::for_each_entry::<Failure>(path, source::Limits::default(), &mut |entry, input| {
+        if let Some((name, _)) = &first {
+            return Err(Failure(format!(
+                "{} holds several files, {} and {} among them; `fettle import` reads them all, or unpack the one",
+                path.display(),
+                name.display(),
+                entry.name.display()
+            )));
+        }
+        first = Some((entry.name.clone(), visit(&entry.name, input)?));
+        Ok(())
+    })?
+    .into_iter();
+    match (first, problems.next()) {
+        (_, Some(problem)) => Err(Failure(format!("{}: {}", problem.name.display(), problem.what))),
+        (Some((_, log)), None) => Ok(log),
+        (None, None) => Err(Failure(format!("{} holds no file", path.display()))),
     }
 }
 

@@ -2,10 +2,9 @@
 
 use super::args::Tables;
 use super::output::Output;
-use super::{Failure, Outcome, reading};
-use crate::archive::raw::hash_file;
+use super::{Failure, Outcome, dialects, fleet, reading};
 use crate::archive::telemetry::TelemetryWriter;
-use crate::recording::BootSession;
+use crate::recording::{BootSession, Reduce};
 use crate::signal::Signals;
 
 /// Writes `<MESSAGE>.parquet` files; sentinels are left as they were sent.
@@ -13,9 +12,18 @@ use crate::signal::Signals;
 /// # Errors
 /// If the log cannot be read, holds no telemetry, or a file is in the way.
 pub fn run(options: &Tables, output: &mut Output) -> Result<Outcome, Failure> {
-    let (log_id, _) = hash_file(&options.log)?;
+    let (fleet, folder) = fleet::optional(options.fleet.fleet.as_deref())?;
+    let definitions = dialects::announced(&options.dialects, &fleet, folder.as_deref(), output)?;
     let mut writer = TelemetryWriter::beside(&options.output)?;
-    let recording = reading::record(&options.log, true, &mut writer, Some(Box::new(forget)), |_| Ok(()))?;
+    let mut hasher = blake3::Hasher::new();
+    let recording = reading::only_log(&options.log, |name, input| {
+        let reduce: Option<Reduce<'_>> = Some(Box::new(forget));
+        Ok(reading::record(input, name, definitions, true, &mut writer, reduce, |bytes| {
+            hasher.update(bytes);
+            Ok(())
+        })?)
+    })?;
+    let log_id = hasher.finalize().to_hex().to_string();
     if let Some(why) = reading::unusable(&recording) {
         return Err(Failure(format!("{}: {why}", options.log.display())));
     }

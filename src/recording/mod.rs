@@ -2,6 +2,9 @@
 //! on their sender's boot clock, and collected into the signals of each vehicle. Sans I/O: the caller
 //! feeds bytes; memory is bounded whatever the log's length.
 
+mod flows;
+
+use crate::capture::{Capture, Kind};
 use crate::clock::{BootClock, Placed, Stamp, UtcBinding, UtcSource, UtcVotes};
 use crate::flight::Flight;
 use crate::measure::Measurement;
@@ -95,9 +98,20 @@ struct VehicleState {
 
 /// Reads one log.
 pub struct Recorder<'d> {
-    scanner: Scanner<'d>,
+    bytes: Bytes<'d>,
     state: State<'d>,
 }
+
+/// How the bytes are taken apart.
+enum Bytes<'d> {
+    /// Decided by the first bytes.
+    Unseen,
+    Stream(Scanner<'d>),
+    Capture(Kind, flows::Flows<'d>),
+}
+
+/// Bytes that tell a packet capture from a stream.
+const TELLING: usize = 12;
 
 struct State<'d> {
     definitions: &'d Definitions,
@@ -132,7 +146,7 @@ impl<'d> Recorder<'d> {
             autopilot_version: version.map(|((slot, uid), (_, uid2))| (slot, uid, uid2)),
         };
         Recorder {
-            scanner: Scanner::new(definitions),
+            bytes: Bytes::Unseen,
             state: State {
                 definitions,
                 tables: tables.then(|| Tables::new(definitions, ROWS_PER_BATCH)),
@@ -159,13 +173,29 @@ impl<'d> Recorder<'d> {
     /// # Errors
     /// The first error of the sink; nothing more is handed to it after that.
     pub fn feed<S: BatchSink>(&mut self, input: &[u8], last: bool, sink: &mut S) -> Result<usize, S::Error> {
+        if matches!(self.bytes, Bytes::Unseen) {
+            if input.len() < TELLING && !last {
+                return Ok(0);
+            }
+            let definitions = self.state.definitions;
+            self.bytes = match Capture::recognise(input) {
+                Some(kind) => Bytes::Capture(kind, flows::Flows::new(definitions)),
+                None => Bytes::Stream(Scanner::new(definitions)),
+            };
+        }
         let state = &mut self.state;
         let mut failed = None;
-        let used = self.scanner.scan(input, last, &mut |frame: Frame<'_>| {
+        let mut take = |frame: &Frame<'_>| {
             if failed.is_none() {
-                failed = state.frame(&frame, sink).err();
+                failed = state.frame(frame, sink).err();
             }
-        });
+        };
+        let used = match &mut self.bytes {
+            Bytes::Stream(scanner) => scanner.scan(input, last, &mut |frame: Frame<'_>| take(&frame)),
+            // Refused are only first bytes that look like a capture and then end.
+            Bytes::Capture(_, flows) => flows.feed(input, last, &mut take).unwrap_or(input.len()),
+            Bytes::Unseen => 0,
+        };
         failed.map_or(Ok(used), Err)
     }
 
@@ -183,7 +213,12 @@ impl<'d> Recorder<'d> {
             tables.finish(sink)?;
         }
         let state = self.state;
-        let integrity = self.scanner.integrity().clone();
+        let (container, integrity, capture_notes) = match &self.bytes {
+            Bytes::Stream(scanner) => (scanner.container(), scanner.integrity(), Vec::new()),
+            Bytes::Capture(Kind::Pcap, flows) => (Container::Pcap, flows.integrity(), flows.notes()),
+            Bytes::Capture(Kind::PcapNg, flows) => (Container::PcapNg, flows.integrity(), flows.notes()),
+            Bytes::Unseen => (Container::Bare, Integrity::default(), Vec::new()),
+        };
         let mut senders: Vec<SenderCount> = state.senders.iter().map(|s| s.count).collect();
         senders.sort_by_key(|s| (s.system_id, s.component_id));
         let mut messages: Vec<(String, u32, u64)> = state
@@ -204,8 +239,9 @@ impl<'d> Recorder<'d> {
             vehicles.push(state.vehicle);
         }
         vehicles.sort_by_key(|v| v.system_id);
-        let notes = notes(&integrity, &vehicles);
-        Ok(Recording { container: self.scanner.container(), integrity, senders, messages, vehicles, notes })
+        let mut notes = notes(&integrity, &vehicles);
+        notes.extend(capture_notes);
+        Ok(Recording { container, integrity, senders, messages, vehicles, notes })
     }
 }
 

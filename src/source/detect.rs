@@ -118,7 +118,7 @@ fn stream(first: &[u8]) -> (Kind, Confidence) {
     };
     let kind = match (good, scanner.container()) {
         (0, _) => Kind::Unknown,
-        (_, Container::Bare) => Kind::Bare,
+        (_, Container::Bare | Container::Pcap | Container::PcapNg) => Kind::Bare,
         (_, Container::Timestamped) => Kind::Timestamped,
     };
     (kind, confidence)

@@ -60,6 +60,18 @@ pub struct SourceError {
     pub source: io::Error,
 }
 
+/// Whether a file is compressed or an archive, by its first bytes.
+///
+/// # Errors
+/// Where it cannot be opened or read.
+pub fn is_packed(path: &Path) -> Result<bool, SourceError> {
+    let failed = |action| move |source| SourceError { action, path: path.to_owned(), source };
+    let file = File::open(path).map_err(failed("open"))?;
+    let mut first = Vec::new();
+    file.take(detect::ENOUGH as u64).read_to_end(&mut first).map_err(failed("read"))?;
+    Ok(matches!(detect(&first).0, Kind::Gzip | Kind::Zstd | Kind::Zip | Kind::Tar))
+}
+
 /// Opens `path` and hands everything in it to `visit`; returns what was not read.
 ///
 /// The reader that `visit` gets ends early, without an error, where the content is damaged or a limit is passed;

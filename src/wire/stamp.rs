@@ -20,6 +20,10 @@ pub enum Container {
     Bare,
     /// A capture stamp before each frame.
     Timestamped,
+    /// In the packets of a classic capture.
+    Pcap,
+    /// In the packets of a capture of blocks.
+    PcapNg,
 }
 
 /// The stamp at the start of `input`, µs Unix, if it can be one.
