@@ -139,11 +139,19 @@ fn no_more_than_4096_rows_wait() {
 }
 
 #[test]
-fn a_frame_of_an_unknown_id_has_no_table() {
+fn a_frame_of_an_unknown_id_is_kept_as_bytes() {
     let (mut tables, mut sink) = (Tables::new(Definitions::builtin(), 1), Batches::default());
-    let unknown = Frame { message: None, message_id: 16_000_000, ..frame("HEARTBEAT", 0, &[1]) };
-    let row = append(&mut tables, &unknown, None, &mut sink);
-    tables.resolve(row, 1);
+    let payload = [7u8; 255];
+    let unknown = Frame { message: None, message_id: 16_000_000, ..frame("HEARTBEAT", 0, &payload) };
+    append(&mut tables, &unknown, Some(1), &mut sink);
     let Ok(()) = tables.finish(&mut sink);
-    assert!(sink.0.is_empty() && tables.counts().is_empty());
+    let batch = &sink.0[0];
+    assert_eq!((batch.schema().metadata["message"].as_str(), batch.num_rows()), ("UNKNOWN", 1));
+    let id = batch["message_id"].as_any().downcast_ref::<arrow_array::UInt32Array>().unwrap();
+    assert_eq!(id.value(0), 16_000_000);
+    let length = batch["length"].as_any().downcast_ref::<arrow_array::UInt8Array>().unwrap();
+    assert_eq!(length.value(0), 255);
+    let list = batch["payload"].as_any().downcast_ref::<arrow_array::FixedSizeListArray>().unwrap().value(0);
+    let bytes = list.as_any().downcast_ref::<arrow_array::UInt8Array>().unwrap();
+    assert_eq!(bytes.values()[..], payload);
 }

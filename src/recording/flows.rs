@@ -2,6 +2,8 @@
 //! behind them are one.
 
 use crate::capture::{Capture, CaptureError, Segment};
+use std::collections::VecDeque;
+
 use crate::wire::{Definitions, Frame, Integrity, Scanner};
 
 /// A capture being read.
@@ -19,8 +21,15 @@ struct Flow<'d> {
     held: Vec<u8>,
     /// Bytes of the flow so far.
     seen: u64,
-    /// Where the last pieces began: in the flow, and in the file. Newest last.
-    pieces: [(u64, u64); 2],
+    /// The pieces that the held bytes came in, oldest first.
+    pieces: VecDeque<Piece>,
+}
+
+/// Where a piece of a flow began, and when it was captured.
+#[derive(Clone, Copy)]
+struct Piece {
+    in_flow: u64,
+    in_file: u64,
     capture_us: Option<u64>,
 }
 
@@ -86,27 +95,30 @@ impl<'d> Flows<'d> {
 impl<'d> Flow<'d> {
     fn new(definitions: &'d Definitions) -> Self {
         let scanner = Scanner::new(definitions);
-        Flow { scanner, held: Vec::new(), seen: 0, pieces: [(0, 0); 2], capture_us: None }
+        Flow { scanner, held: Vec::new(), seen: 0, pieces: VecDeque::new() }
     }
 
     fn feed(&mut self, segment: &Segment<'_>, sink: &mut impl FnMut(&Frame<'_>)) {
-        self.pieces = [self.pieces[1], (self.seen, segment.offset)];
+        let Segment { offset: in_file, capture_us, .. } = *segment;
+        self.pieces.push_back(Piece { in_flow: self.seen, in_file, capture_us });
         self.seen += segment.bytes.len() as u64;
-        self.capture_us = segment.capture_us;
         self.held.extend_from_slice(segment.bytes);
         self.scan(false, sink);
     }
 
     fn scan(&mut self, last: bool, sink: &mut impl FnMut(&Frame<'_>)) {
-        let (pieces, capture_us) = (self.pieces, self.capture_us);
+        let pieces = &self.pieces;
         let used = self.scanner.scan(&self.held, last, &mut |mut frame: Frame<'_>| {
-            // A frame that began before the two newest pieces is placed as far before the older one.
-            let [older, newer] = pieces;
-            let (from, at) = if frame.offset >= newer.0 { newer } else { older };
-            frame.offset = (at + frame.offset).saturating_sub(from);
-            frame.capture_us = capture_us.or(frame.capture_us);
+            if let Some(piece) = pieces.iter().rev().find(|piece| piece.in_flow <= frame.offset) {
+                frame.offset = piece.in_file + (frame.offset - piece.in_flow);
+                frame.capture_us = piece.capture_us.or(frame.capture_us);
+            }
             sink(&frame);
         });
         self.held.drain(..used);
+        let from = self.seen - self.held.len() as u64;
+        while self.pieces.get(1).is_some_and(|second| second.in_flow <= from) {
+            self.pieces.pop_front();
+        }
     }
 }

@@ -4,7 +4,7 @@
 
 mod flows;
 
-use crate::capture::{Capture, Kind};
+use crate::capture::{Capture, CaptureError, Kind};
 use crate::clock::{BootClock, Placed, Stamp, UtcBinding, UtcSource, UtcVotes};
 use crate::flight::Flight;
 use crate::measure::Measurement;
@@ -13,6 +13,7 @@ use crate::signal::collect::Reader;
 use crate::table::{BatchSink, RowId, RowTimes, Tables};
 use crate::wire::payload::{u8_at, u64_at};
 use crate::wire::{Container, Definitions, Frame, Integrity, Scanner};
+use std::collections::BTreeMap;
 
 /// Rows a table gathers before it is handed on as one batch.
 const ROWS_PER_BATCH: usize = 4_096;
@@ -110,6 +111,8 @@ enum Bytes<'d> {
     Capture(Kind, flows::Flows<'d>),
 }
 
+/// Undefined message ids that are noted one by one.
+const MOST_IDS_NOTED: usize = 10;
 /// Bytes that tell a packet capture from a stream.
 const TELLING: usize = 12;
 
@@ -121,6 +124,8 @@ struct State<'d> {
     last_sender: usize,
     vehicles: Vec<VehicleState>,
     counts: Vec<u64>,
+    /// Frames by undefined id.
+    unknown: BTreeMap<u32, u64>,
     slots: Slots,
     reduce: Option<Reduce<'d>>,
 }
@@ -155,6 +160,7 @@ impl<'d> Recorder<'d> {
                 last_sender: 0,
                 vehicles: Vec::new(),
                 counts: vec![0; definitions.messages().len()],
+                unknown: BTreeMap::new(),
                 slots,
                 reduce: None,
             },
@@ -173,11 +179,11 @@ impl<'d> Recorder<'d> {
     /// # Errors
     /// The first error of the sink; nothing more is handed to it after that.
     pub fn feed<S: BatchSink>(&mut self, input: &[u8], last: bool, sink: &mut S) -> Result<usize, S::Error> {
+        let definitions = self.state.definitions;
         if matches!(self.bytes, Bytes::Unseen) {
             if input.len() < TELLING && !last {
                 return Ok(0);
             }
-            let definitions = self.state.definitions;
             self.bytes = match Capture::recognise(input) {
                 Some(kind) => Bytes::Capture(kind, flows::Flows::new(definitions)),
                 None => Bytes::Stream(Scanner::new(definitions)),
@@ -192,8 +198,16 @@ impl<'d> Recorder<'d> {
         };
         let used = match &mut self.bytes {
             Bytes::Stream(scanner) => scanner.scan(input, last, &mut |frame: Frame<'_>| take(&frame)),
-            // Refused are only first bytes that look like a capture and then end.
-            Bytes::Capture(_, flows) => flows.feed(input, last, &mut take).unwrap_or(input.len()),
+            Bytes::Capture(_, flows) => match flows.feed(input, last, &mut take) {
+                Ok(used) => used,
+                Err(CaptureError) => {
+                    // A capture's marker and too little behind it: nothing was taken yet.
+                    let mut scanner = Scanner::new(definitions);
+                    let used = scanner.scan(input, last, &mut |frame: Frame<'_>| take(&frame));
+                    self.bytes = Bytes::Stream(scanner);
+                    used
+                }
+            },
             Bytes::Unseen => 0,
         };
         failed.map_or(Ok(used), Err)
@@ -241,6 +255,12 @@ impl<'d> Recorder<'d> {
         vehicles.sort_by_key(|v| v.system_id);
         let mut notes = notes(&integrity, &vehicles);
         notes.extend(capture_notes);
+        notes.extend(state.unknown.iter().take(MOST_IDS_NOTED).map(|(id, count)| {
+            format!("{count} frame(s) of message id {id}, which is not defined, kept as bytes; --dialect adds definitions")
+        }));
+        if state.unknown.len() > MOST_IDS_NOTED {
+            notes.push(format!("{} undefined message ids in all", state.unknown.len()));
+        }
         Ok(Recording { container, integrity, senders, messages, vehicles, notes })
     }
 }
@@ -271,7 +291,9 @@ fn notes(integrity: &Integrity, vehicles: &[Vehicle]) -> Vec<String> {
 impl State<'_> {
     fn frame<S: BatchSink>(&mut self, frame: &Frame<'_>, sink: &mut S) -> Result<(), S::Error> {
         let index = self.sender(frame);
-        let Some(slot) = frame.message.map(|m| m.slot) else { return Ok(()) };
+        let Some(slot) = frame.message.map(|m| m.slot) else {
+            return self.unknown(frame, index, sink);
+        };
         if let Some(count) = self.counts.get_mut(slot) {
             *count += 1;
         }
@@ -310,6 +332,26 @@ impl State<'_> {
                 }
                 sender.pending.push(row);
             }
+        }
+        Ok(())
+    }
+
+    /// A frame whose id is not defined: counted, and kept as bytes at its sender's time.
+    fn unknown<S: BatchSink>(
+        &mut self,
+        frame: &Frame<'_>,
+        index: usize,
+        sink: &mut S,
+    ) -> Result<(), S::Error> {
+        *self.unknown.entry(frame.message_id).or_default() += 1;
+        let placed = self.senders.get_mut(index).and_then(|s| s.clock.place(Stamp::None));
+        if let Some(tables) = &mut self.tables {
+            let times = RowTimes {
+                boot: placed.map(|p| p.boot),
+                boot_ms: placed.map(|p| p.earliest_ms),
+                boot_ms_latest: placed.and_then(|p| p.latest_ms),
+            };
+            tables.append(frame, times, sink)?;
         }
         Ok(())
     }

@@ -50,14 +50,14 @@ impl<'d> Tables<'d> {
     /// held back now.
     #[must_use]
     pub fn new(definitions: &'d Definitions, rows_per_batch: usize) -> Self {
-        let tables = definitions.messages().iter().map(|_| None).collect();
+        let tables = definitions.messages().iter().chain([definitions.unknown()]).map(|_| None).collect();
         Self { definitions, rows_per_batch: rows_per_batch.max(1), tables }
     }
 
     /// Appends a frame to the table of its message, and emits a batch when that is full.
     ///
-    /// Up to 4096 rows at the end that have no `boot_ms_latest` yet are held back for the next batch. A frame of
-    /// an unknown id has no table: nothing is appended, and the returned id resolves nothing.
+    /// Up to 4096 rows at the end that have no `boot_ms_latest` yet are held back for the next batch. Frames of
+    /// unknown ids go to the table of [`Definitions::unknown`], as bytes.
     ///
     /// # Errors
     /// What the sink answers; the rows of that batch are gone then.
@@ -68,8 +68,36 @@ impl<'d> Tables<'d> {
         times: RowTimes,
         sink: &mut S,
     ) -> Result<RowId, S::Error> {
-        let found = frame.message.and_then(|message| Some((message, self.tables.get_mut(message.slot)?)));
-        let Some((message, place)) = found else {
+        match frame.message {
+            Some(message) => self.row(message, frame, times, sink),
+            None => self.unknown(frame, times, sink),
+        }
+    }
+
+    #[cold]
+    fn unknown<S: BatchSink>(
+        &mut self,
+        frame: &Frame<'_>,
+        times: RowTimes,
+        sink: &mut S,
+    ) -> Result<RowId, S::Error> {
+        // The row's wire order: the id, the length, the bytes.
+        let mut row = Vec::with_capacity(5 + frame.payload.len());
+        row.extend_from_slice(&frame.message_id.to_le_bytes());
+        row.extend(u8::try_from(frame.payload.len()));
+        row.extend_from_slice(frame.payload);
+        self.row(self.definitions.unknown(), &Frame { payload: &row, ..*frame }, times, sink)
+    }
+
+    #[inline(always)]
+    fn row<S: BatchSink>(
+        &mut self,
+        message: &Message,
+        frame: &Frame<'_>,
+        times: RowTimes,
+        sink: &mut S,
+    ) -> Result<RowId, S::Error> {
+        let Some(place) = self.tables.get_mut(message.slot) else {
             return Ok(RowId { slot: usize::MAX, number: 0 });
         };
         let table = place.get_or_insert_with(|| Table { rows: Rows::new(message), due: self.rows_per_batch });
@@ -98,7 +126,8 @@ impl<'d> Tables<'d> {
     /// # Errors
     /// What the sink answers first.
     pub fn finish<S: BatchSink>(&mut self, sink: &mut S) -> Result<(), S::Error> {
-        for (message, table) in self.definitions.messages().iter().zip(&mut self.tables) {
+        let messages = self.definitions.messages().iter().chain([self.definitions.unknown()]);
+        for (message, table) in messages.zip(&mut self.tables) {
             if let Some(table) = table {
                 table.due = self.rows_per_batch;
                 if table.rows.len() > 0 {

@@ -27,6 +27,7 @@ pub struct Definitions {
     directory: Vec<usize>,
     /// Page after page.
     runs: Vec<Run>,
+    unknown: Message,
     /// The lines of the enumerations, read at first use.
     enum_lines: String,
     enums: OnceLock<HashMap<String, Enumeration>>,
@@ -205,7 +206,17 @@ impl Definitions {
                 }
             }
         }
-        Self { messages, names, directory, runs, enum_lines: enum_lines.to_owned(), enums: OnceLock::new() }
+        let unknown = unknown(messages.len());
+        let (enum_lines, enums) = (enum_lines.to_owned(), OnceLock::new());
+        Self { messages, names, directory, runs, unknown, enum_lines, enums }
+    }
+
+    /// Stands for every message that is not defined, so that its bytes can be kept as a table row like any other:
+    /// `message_id`, `length` and the `payload` as sent, filled up with zeros. Its slot is behind those of
+    /// [`Definitions::messages`].
+    #[must_use]
+    pub fn unknown(&self) -> &Message {
+        &self.unknown
     }
 
     /// Every message; [`Message::slot`] is its index here.
@@ -236,6 +247,25 @@ impl Definitions {
     pub fn enumeration(&self, name: &str) -> Option<&Enumeration> {
         self.enums.get_or_init(|| enumerations(&self.enum_lines)).get(name)
     }
+}
+
+fn unknown(slot: usize) -> Message {
+    let fields =
+        [("message_id", Scalar::U32, None), ("length", Scalar::U8, None), ("payload", Scalar::U8, Some(255))];
+    let field = |(definition_index, (name, kind, array)): (usize, (&str, Scalar, Option<u8>))| Field {
+        name: name.to_owned(),
+        kind,
+        array,
+        offset: 0,
+        extension: false,
+        instance: false,
+        unit: String::new(),
+        enumeration: String::new(),
+        invalid: String::new(),
+        definition_index,
+    };
+    let fields = fields.into_iter().enumerate().map(field).collect();
+    Message { slot, ..Message::new(u32::MAX, "UNKNOWN", "", fields) }
 }
 
 /// Page and place in the page of an id.

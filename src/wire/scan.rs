@@ -14,7 +14,7 @@ use super::sequence::Sequences;
 use super::stamp::{self, Container, STAMP_LEN, Vote};
 
 /// Unknown frames in a row that are followed to find one that can be checked.
-const LONGEST_CHAIN: usize = 4;
+const LONGEST_CHAIN: usize = 16;
 
 /// Finds frames in a stream of bytes.
 #[derive(Debug)]
@@ -68,7 +68,7 @@ impl<'d> Scanner<'d> {
 
     /// Scans `input`, calling `sink` for every frame, and returns how many bytes it is done with.
     ///
-    /// The caller keeps the rest, at most about two kilobytes, and calls again with it and more behind it;
+    /// The caller keeps the rest, at most about five kilobytes, and calls again with it and more behind it;
     /// `last` says that no more will come, and then everything is consumed. Frames do not depend on how the
     /// recording is cut into calls.
     pub fn scan(&mut self, input: &[u8], last: bool, sink: &mut impl FnMut(Frame<'_>)) -> usize {
@@ -290,13 +290,15 @@ fn examine<'d, 'i>(definitions: &'d Definitions, input: &'i [u8]) -> Found<'d, '
         Err(_) => return Found::Nothing,
     };
     let candidates = definitions.by_id(layout.message_id);
+    if candidates.is_empty() {
+        return Found::Unknown(layout);
+    }
     let state = crc::checksum(layout.covered);
     let good = |message: &Message| {
         crc::update_byte(state, message.crc_extra) == layout.checksum && possible(&layout, message)
     };
     match candidates {
         [message] if good(message) => Found::Good(message, layout),
-        [] => Found::Unknown(layout),
         _ => match candidates.iter().find(|message| good(message)) {
             Some(message) => Found::Good(message, layout),
             None if candidates.iter().any(|message| fits(&layout, message)) => Found::Damaged,
