@@ -80,3 +80,18 @@ pub fn publish(temporary: &Path, path: &Path) -> Result<(), ArchiveError> {
     fs::rename(temporary, path).map_err(ArchiveError::io("rename into place", path))?;
     sync_folder(folder)
 }
+/// Does `work` for all items at once: a sync waits for the disk and not for a core, so all wait together.
+///
+/// # Errors
+/// The first error in the order of the items; the others were tried too.
+pub fn together<T: Sync>(
+    items: &[T],
+    work: impl Fn(&T) -> Result<(), ArchiveError> + Sync,
+) -> Result<(), ArchiveError> {
+    let work = &work;
+    let results: Vec<_> = std::thread::scope(|scope| {
+        let waiting: Vec<_> = items.iter().map(|item| scope.spawn(move || work(item))).collect();
+        waiting.into_iter().map(std::thread::ScopedJoinHandle::join).collect()
+    });
+    results.into_iter().try_for_each(|result| result.unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+}

@@ -49,11 +49,10 @@ impl TelemetryWriter {
         log_id: &str,
     ) -> Result<(), ArchiveError> {
         self.close(log_id)?;
-        for (name, staged) in std::mem::take(&mut self.closed) {
+        atomic::together(&std::mem::take(&mut self.closed), |(name, staged)| {
             let path = fleet.partition(&format!("telemetry/{name}"), aircraft, date, log_id);
-            atomic::publish(&staged, &path)?;
-        }
-        Ok(())
+            atomic::publish(staged, &path)
+        })
     }
 
     /// Closes every file and moves it to `folder` as `<MESSAGE>.parquet`; refuses to replace any unless
@@ -94,13 +93,14 @@ impl TelemetryWriter {
     /// # Errors
     /// The file system's or Parquet's refusal.
     pub fn close(&mut self, log_id: &str) -> Result<(), ArchiveError> {
+        let mut files = Vec::new();
         for (_, (name, mut writer)) in std::mem::take(&mut self.writers) {
             let path = self.path(&name);
             writer.append_key_value_metadata(KeyValue::new("fettle.log_id".to_owned(), log_id.to_owned()));
-            let file = writer.into_inner().map_err(ArchiveError::parquet("finish", &path))?;
-            file.sync_all().map_err(ArchiveError::io("sync", &path))?;
+            files.push((writer.into_inner().map_err(ArchiveError::parquet("finish", &path))?, path.clone()));
             self.closed.push((name, path));
         }
+        atomic::together(&files, |(file, path)| file.sync_all().map_err(ArchiveError::io("sync", path)))?;
         self.closed.sort();
         Ok(())
     }
