@@ -8,14 +8,16 @@ use super::{Failure, fleet};
 use crate::archive::layout::FleetDir;
 use crate::archive::row::{FindingRow, FlightRow};
 use crate::archive::{catalogue, packs};
+use crate::feed::sources::Hashes;
 use crate::finding::Severity;
 use crate::fleet::{Fleet, Task};
-use crate::logbook::{Draft, Logbook};
+use crate::logbook::{Draft, Logbook, journal};
 use crate::report::{journal_text, text, usage_json, usage_text};
 use crate::usage::due::OpenFinding;
 use crate::usage::entry::{Action, BATTERY, ComponentId, Verdict};
 use crate::usage::flown::in_the_air;
 use crate::usage::{Accounts, Amount, Entry, Flown, Ledger, utc};
+use rusqlite::Connection;
 use serde_json::json;
 use std::collections::{BTreeSet, HashMap};
 use std::io::{self, BufRead, IsTerminal};
@@ -160,26 +162,76 @@ impl Records {
     /// If the archive cannot be read.
     pub fn findings(&self, at_us: i64) -> Result<Vec<OpenFinding>, Failure> {
         let rows: Vec<FindingRow> = catalogue::read(&self.dir, None)?;
+        let settled = self.settled(at_us);
         let touchdown: HashMap<&str, Option<i64>> =
             self.rows.iter().map(|r| (r.flight_id.as_str(), r.touchdown_utc.map(|t| t.0))).collect();
-        let mut answers: HashMap<&str, Verdict> = HashMap::new();
-        for answer in self.ledger.answers.iter().filter(|a| a.at_us <= at_us) {
-            answers.insert(&answer.what.finding_id, answer.what.answer);
-        }
         let open = rows.into_iter().filter_map(|row| {
-            let settled = answers.get(row.finding_id.as_str()).is_some_and(|v| *v != Verdict::Watching);
             Some(OpenFinding {
                 severity: Severity::from_word(&row.severity)?,
                 at_us: touchdown.get(row.flight_id.as_str()).copied().flatten().unwrap_or(i64::MIN),
+                answered: settled.contains(row.finding_id.as_str()),
                 finding_id: row.finding_id,
                 aircraft: row.aircraft,
                 kind: row.kind,
                 subject: row.subject,
                 summary: row.summary,
-                answered: settled,
             })
         });
         Ok(open.collect())
+    }
+
+    /// The archive's findings that nobody has settled by `at_us`.
+    ///
+    /// # Errors
+    /// If the archive cannot be read.
+    pub fn open_findings(&self, at_us: i64) -> Result<Vec<FindingRow>, Failure> {
+        let mut rows: Vec<FindingRow> = catalogue::read(&self.dir, None)?;
+        let settled = self.settled(at_us);
+        rows.retain(|row| !settled.contains(row.finding_id.as_str()));
+        Ok(rows)
+    }
+
+    /// Findings whose last answer says what it was; one that is being watched is not settled.
+    fn settled(&self, at_us: i64) -> BTreeSet<&str> {
+        let mut settled = BTreeSet::new();
+        for answer in self.ledger.answers.iter().filter(|a| a.at_us <= at_us) {
+            let id = answer.what.finding_id.as_str();
+            if answer.what.answer == Verdict::Watching {
+                settled.remove(id)
+            } else {
+                settled.insert(id)
+            };
+        }
+        settled
+    }
+
+    /// Makes the logbook if there is none yet.
+    ///
+    /// # Errors
+    /// If it cannot be made.
+    pub fn begin(&mut self) -> Result<(), Failure> {
+        if self.logbook.is_none() {
+            self.logbook = Some(Logbook::open(&self.dir.logbook(), self.now_us)?);
+        }
+        Ok(())
+    }
+
+    /// The feed's tables.
+    ///
+    /// # Errors
+    /// If there is no logbook.
+    pub fn told(&self) -> Result<&Connection, Failure> {
+        let logbook = self.logbook.as_ref();
+        logbook.map(Logbook::feed).ok_or_else(|| Failure("there is no logbook yet".to_owned()))
+    }
+
+    /// Hashes of the journal by original entry.
+    ///
+    /// # Errors
+    /// If the logbook cannot be read.
+    pub fn hashes(&self) -> Result<HashMap<i64, Hashes>, Failure> {
+        let lines = self.logbook.as_ref().map_or(Ok(Vec::new()), Logbook::lines)?;
+        Ok(journal::hashes(&lines))
     }
 
     /// When an entry happened: as given, else now.
