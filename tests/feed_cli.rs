@@ -223,7 +223,7 @@ fn an_export_carries_what_was_told() {
     let twisted = export.replace("\"cursor\":2,", "\"cursor\":1,");
     std::fs::write(&file, &twisted).unwrap();
     let refusal = third.refused(&["logbook", "import", file.to_str().unwrap()]);
-    assert!(refusal.contains("line 5: cannot put a feed event back"), "{refusal}");
+    assert!(refusal.contains("line 6: cannot put a feed event back in the logbook: UNIQUE"), "{refusal}");
     assert!(third.ok(&["logbook", "list"]).contains("empty"));
 }
 

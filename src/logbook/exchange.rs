@@ -116,7 +116,7 @@ impl Logbook {
         let entries = lines.iter().map(Line::entry).collect::<Result<Vec<_>, _>>()?;
         projection::write(&transaction, &Ledger::project(&entries)?).map_err(database("write to", &path))?;
         for (line, one) in &kept {
-            let wrong = |e: LogbookError| LogbookError::Exchange { line: *line, why: e.to_string() };
+            let wrong = |e: LogbookError| LogbookError::Exchange { line: *line, why: told::words(&e) };
             told::put_back(&transaction, one).map_err(wrong)?;
         }
         transaction.commit().map_err(database("write to", &path))?;

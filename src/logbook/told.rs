@@ -112,10 +112,8 @@ pub(super) fn from_json(text: &str) -> Result<Option<Kept>, String> {
         r#type: String,
     }
     let wrong = |e: serde_json::Error| format!("not a line of an export: {e}");
-    let kind: Kind = serde_json::from_str(text).map_err(wrong)?;
-    if !kind.r#type.starts_with("feed_") {
-        return Ok(None);
-    }
+    let kind = serde_json::from_str::<Kind>(text).ok().filter(|k| k.r#type.starts_with("feed_"));
+    let Some(kind) = kind else { return Ok(None) };
     let (version, kept) = match serde_json::from_str(text).map_err(wrong)? {
         Told::FeedEvent { version, cursor, event_id, revision, kind, retracted, recorded_utc_us, body } => {
             let event = Event {
@@ -155,6 +153,11 @@ fn whole(body: String) -> Result<String, String> {
     let json: Result<&RawValue, _> = serde_json::from_str(&body);
     json.map(drop).map_err(|e| format!("the event's body is not JSON: {e}"))?;
     Ok(body)
+}
+
+/// An error with its cause.
+pub(super) fn words(error: &LogbookError) -> String {
+    std::error::Error::source(error).map_or_else(|| error.to_string(), |why| format!("{error}: {why}"))
 }
 
 /// Puts a line back.
