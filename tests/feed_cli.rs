@@ -279,6 +279,9 @@ fn a_receiver_that_stumbles_gets_everything_and_nobody_sees_the_token() {
     let sent = post(&fleet, &server, TOKEN);
     let said = text(&sent.stdout) + &text(&sent.stderr);
     assert_eq!(sent.status.code(), Some(0), "{said}");
+    let waits: Vec<&str> = said.lines().filter(|l| l.contains("; again in ")).collect();
+    assert_eq!(waits.len(), 3, "a wait is told: {said}");
+    assert!(waits[0].contains(": 500: broken; again in "), "{said}");
     let told = lines(&fleet, 0);
     let got: Vec<Value> = server.taken().into_iter().flatten().collect();
     assert_eq!(held(&got), held(&told), "everything arrived");

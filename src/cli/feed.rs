@@ -177,7 +177,11 @@ fn sender(options: &Feed, url: &str) -> Result<Sender, Failure> {
         std::fs::read(path).map_err(|e| Failure(format!("cannot read {}: {e}", path.display())))
     };
     let trust = options.ca_file.as_ref().map(read).transpose()?;
-    Ok(Sender::new(Target::new(url, token)?, Policy::default(), trust.as_deref())?)
+    let sender = Sender::new(Target::new(url, token)?, Policy::default(), trust.as_deref())?;
+    let origin = sender.origin().to_owned();
+    Ok(sender.with_notice(move |why, wait| {
+        Output::new().say(&format!("{origin}: {why}; again in {:.1} s", wait.as_secs_f64()));
+    }))
 }
 
 fn post(

@@ -9,13 +9,14 @@
 //! - [`init`], [`import`], [`read`], [`list`], [`tables`], [`reassess`]: the commands
 //! - [`logbook_args`], [`journal_args`]: what can be asked of the logbook
 //! - [`feed`]: what a tracker is told
-//! - [`records`]: flights, findings and logbook together; how an entry is made
+//! - [`records`]: flights, findings and logbook together; [`entering`]: how an entry is made
 //! - [`component`], [`fitting`], [`hours`], [`due`], [`sign`], [`note`], [`task`], [`journal`]: its commands
 
 pub mod args;
 pub mod component;
 pub mod dialects;
 pub mod due;
+pub mod entering;
 pub mod feed;
 pub mod find;
 pub mod fitting;

@@ -66,7 +66,7 @@ pub enum LogbookError {
         path: PathBuf,
     },
     /// The entry contradicts the others.
-    #[error("{0}")]
+    #[error(transparent)]
     Refused(#[from] crate::usage::conflict::Refused),
     /// An entry cannot be read.
     #[error("entry {seq} cannot be understood: {why}; `fettle verify` tells whether it was tampered with")]
