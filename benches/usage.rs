@@ -1,4 +1,5 @@
-//! `hours` and `due` over 100,000 flights and 500 components. The sums are checked inside the timed loop.
+//! `hours` and `due` over 100,000 flights and 500 components: the sums alone, checked inside the timed loop,
+//! and the whole commands as processes over an archive of 1000 logs.
 #![allow(missing_docs, clippy::unwrap_used, reason = "a bench stops at the first surprise")]
 
 use criterion::{Criterion, criterion_group, criterion_main};
@@ -8,11 +9,13 @@ use fettle::archive::layout::FleetDir;
 use fettle::archive::row::FlightRow;
 use fettle::finding::Severity;
 use fettle::fleet::{Fleet, Task};
+use fettle::logbook::{Draft, Logbook};
 use fettle::usage::due::{OpenFinding, due};
 use fettle::usage::entry::{Action, ComponentId, Fit, NewComponent, Off, Place, Remove};
 use fettle::usage::events::usage_events;
 use fettle::usage::{Accounts, Entry, Flown, Ledger};
 use std::hint::black_box;
+use std::process::Command;
 use std::time::Duration;
 
 const AIRCRAFT: i64 = 20;
@@ -123,12 +126,26 @@ fn usage(criterion: &mut Criterion) {
     group.finish();
 }
 
-/// 1000 logs of 100 flights each, read as `hours` and `due` read them.
+/// 1000 logs of 100 flights each, one flight an hour on each of 20 aircraft, and a journal of 20 000 entries.
 fn archive(criterion: &mut Criterion) {
     let dir = tempfile::tempdir().unwrap();
     let fleet = FleetDir { root: dir.path().to_owned() };
+    let mut settings = Fleet::starter("bench");
+    for aircraft in 0..AIRCRAFT {
+        let table = format!(
+            "\n[[aircraft]]\nname = \"craft-{aircraft}\"\nrecognise = {{ system_id = {} }}\n",
+            aircraft + 1
+        );
+        settings.push_str(&table);
+    }
+    std::fs::write(fleet.settings(), settings).unwrap();
+    let entries = journal();
+    let drafts = entries.into_iter().map(|e| Draft { at_us: e.at_us, action: e.action, corrects: None });
+    let drafts: Vec<Draft> = drafts.collect();
+    Logbook::open(&fleet.logbook(), 0).unwrap().append(0, &drafts, END_US).unwrap();
     for log in 0..1000 {
         let (id, aircraft) = (format!("{log:064x}"), format!("craft-{}", log % AIRCRAFT));
+        let hour = |n: i64| (log / AIRCRAFT * 100 + n) * HOUR_US;
         let row = |n: i64| FlightRow {
             flight_id: format!("{log}-{n}"),
             log_id: id.clone(),
@@ -136,8 +153,8 @@ fn archive(criterion: &mut Criterion) {
             system_id: 1,
             ordinal: n,
             boot: 0,
-            takeoff_utc: Some(Utc((log * 100 + n) * HOUR_US)),
-            touchdown_utc: Some(Utc((log * 100 + n) * HOUR_US + HOUR_US / 2)),
+            takeoff_utc: Some(Utc(hour(n))),
+            touchdown_utc: Some(Utc(hour(n) + HOUR_US / 2)),
             takeoff_boot_ms: 0,
             touchdown_boot_ms: 1_800_000,
             airtime_ms: 1_800_000,
@@ -161,6 +178,16 @@ fn archive(criterion: &mut Criterion) {
             assert_eq!(rows.len(), 100_000);
         });
     });
+    for command in ["hours", "due"] {
+        group.bench_function(format!("the whole command {command}"), |b| {
+            b.iter(|| {
+                let mut process = Command::new(env!("CARGO_BIN_EXE_fettle"));
+                let output = process.args([command, "--fleet"]).arg(dir.path()).output().unwrap();
+                let said = String::from_utf8(output.stdout).unwrap();
+                assert!(output.status.success() && said.lines().count() > 40, "{said}");
+            });
+        });
+    }
     group.finish();
 }
 

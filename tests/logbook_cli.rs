@@ -7,80 +7,12 @@
     reason = "a test stops at the first surprise"
 )]
 
+mod fleet_support;
+
+use fleet_support::{Fleet, of, text};
 use serde_json::Value;
 use std::fs;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
-
-struct Fleet(tempfile::TempDir);
-
-impl Fleet {
-    /// `init`, the sample aircraft and the sample cards.
-    fn flown() -> Fleet {
-        let fleet = Fleet(tempfile::tempdir().unwrap());
-        fleet.ok(&["init", fleet.path(), "--name", "Test"]);
-        let samples = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs");
-        let settings = fleet.0.path().join("fleet.toml");
-        let own = fs::read_to_string(samples.join("fleet.toml")).unwrap();
-        let aircraft = own.split_once("[[aircraft]]").unwrap().1;
-        let text = fs::read_to_string(&settings).unwrap() + "\n[[aircraft]]" + aircraft;
-        fs::write(&settings, text).unwrap();
-        fleet.ok(&["import", "--quiet", samples.to_str().unwrap()]);
-        fleet
-    }
-
-    fn path(&self) -> &str {
-        self.0.path().to_str().unwrap()
-    }
-
-    fn run(&self, arguments: &[&str]) -> Output {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_fettle"));
-        command.args(arguments).env("FETTLE_FLEET", self.0.path()).stdin(Stdio::null());
-        command.output().unwrap()
-    }
-
-    fn ok(&self, arguments: &[&str]) -> String {
-        let output = self.run(arguments);
-        assert_eq!(output.status.code(), Some(0), "{arguments:?}: {}", text(&output.stderr));
-        text(&output.stdout)
-    }
-
-    /// The error of a command that must fail, and did nothing else.
-    fn refused(&self, arguments: &[&str]) -> String {
-        let output = self.run(arguments);
-        assert_eq!(output.status.code(), Some(1), "{arguments:?}: {}", text(&output.stdout));
-        assert!(output.stdout.is_empty(), "{arguments:?}");
-        text(&output.stderr)
-    }
-
-    /// The records of a `--json` command, each checked against the schema.
-    fn records(&self, arguments: &[&str]) -> Vec<Value> {
-        let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("schemas/logbook.schema.json");
-        let schema: Value = serde_json::from_str(&fs::read_to_string(file).unwrap()).unwrap();
-        let validator = jsonschema::validator_for(&schema).unwrap();
-        let read = |line: &str| {
-            let record: Value = serde_json::from_str(line).unwrap();
-            let wrong: Vec<String> = validator.iter_errors(&record).map(|e| e.to_string()).collect();
-            assert!(wrong.is_empty(), "{line}\n{wrong:?}");
-            record
-        };
-        self.ok(arguments).lines().map(read).collect()
-    }
-
-    fn flights(&self, aircraft: &str) -> Vec<Value> {
-        let all = self.ok(&["flights", "--json", "--aircraft", aircraft]);
-        let all = all.lines().map(|l| serde_json::from_str::<Value>(l).unwrap());
-        all.filter(|r| r["type"] == "flight").collect()
-    }
-}
-
-fn text(bytes: &[u8]) -> String {
-    String::from_utf8_lossy(bytes).into_owned()
-}
-
-fn of<'r>(records: &'r [Value], kind: &str) -> Vec<&'r Value> {
-    records.iter().filter(|r| r["type"] == kind).collect()
-}
+use std::path::PathBuf;
 
 const POSITIONS: [&str; 6] = ["front-right", "right", "rear-right", "rear-left", "left", "front-left"];
 
@@ -229,8 +161,7 @@ fn from_init_to_a_signed_inspection() {
     assert!(fleet.records(&["verify", "--json"])[0]["whole"].as_bool().unwrap());
     let export = fleet.ok(&["logbook", "export"]);
     fleet.records(&["logbook", "export"]);
-    let copy = Fleet(tempfile::tempdir().unwrap());
-    copy.ok(&["init", copy.path()]);
+    let copy = Fleet::empty();
     let file = copy.0.path().join("export.ndjson");
     fs::write(&file, &export).unwrap();
     copy.ok(&["logbook", "import", file.to_str().unwrap()]);

@@ -8,7 +8,7 @@
 )]
 
 use fettle::logbook::schema::{APPLICATION_ID, MIGRATIONS};
-use fettle::logbook::{Draft, Line, Logbook, exchange};
+use fettle::logbook::{Draft, Line, Logbook};
 use fettle::usage::entry::{
     Action, Answer, ComponentId, Event, Fit, NewComponent, Off, Place, Reading, Remove, Sign, Verdict,
 };
@@ -166,7 +166,9 @@ fn verify_names_the_first_broken_entry() {
 }
 
 fn export(logbook: &Logbook) -> String {
-    logbook.lines().unwrap().iter().map(|l| exchange::to_json(l).unwrap() + "\n").collect()
+    let mut text = String::new();
+    logbook.export(&mut |line| text.push_str(&(line + "\n"))).unwrap();
+    text
 }
 
 #[test]
@@ -223,15 +225,16 @@ fn a_migration_keeps_a_dated_copy_of_what_was() {
     drop(db);
     let logbook = Logbook::open(&path, 0).unwrap();
     let copy = logbook.migrated.clone().unwrap();
-    assert!(copy.ends_with("backups/logbook-19700101T000000Z-before-version-2.db"), "{}", copy.display());
+    assert!(copy.ends_with("backups/logbook-19700101T000000Z-before-version-3.db"), "{}", copy.display());
     assert_eq!(tables(&path).len(), 2, "one component, one fitting");
     assert_eq!(logbook.verify().unwrap(), None);
     let version = |p: &Path| -> i64 {
         Connection::open(p).unwrap().query_row("PRAGMA user_version", [], |r| r.get(0)).unwrap()
     };
-    assert_eq!((version(&copy), version(&path)), (1, 2));
+    assert_eq!((version(&copy), version(&path)), (1, 3));
+    fettle::feed::outbox::reached(&Connection::open(&path).unwrap()).unwrap();
     assert_eq!(Logbook::open(&path, 0).unwrap().migrated, None);
-    Connection::open(&path).unwrap().pragma_update(None, "user_version", 3).unwrap();
+    Connection::open(&path).unwrap().pragma_update(None, "user_version", 4).unwrap();
     assert!(Logbook::open(&path, 0).err().unwrap().to_string().contains("use a newer fettle"));
     let foreign = dir.path().join("foreign.db");
     Connection::open(&foreign).unwrap().execute_batch("CREATE TABLE recipes (name TEXT)").unwrap();

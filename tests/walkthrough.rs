@@ -40,5 +40,12 @@ fn the_walk_through_of_the_readme_runs() {
     let said = String::from_utf8_lossy(&output.stdout);
     assert!(output.status.success(), "{said}\n{}", String::from_utf8_lossy(&output.stderr));
     assert!(said.contains("heron front-right") && said.contains("all whole"), "{said}");
-    assert!(dir.path().join("logbook.ndjson").exists());
+    for (file, words) in [
+        ("feed.ndjson", "\"type\":\"usage\""),
+        ("feed.csv", "propeller:P1"),
+        ("due.ics", "SUMMARY:heron: "),
+        ("logbook.ndjson", "\"type\":\"feed_event\""),
+    ] {
+        assert!(fs::read_to_string(dir.path().join(file)).unwrap().contains(words), "{file}");
+    }
 }

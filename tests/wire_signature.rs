@@ -98,7 +98,7 @@ fn reads_keys_and_says_what_is_no_key() {
     assert_eq!(Key::parse(format!(" {}\n", hex.to_lowercase()).as_bytes()).unwrap(), key);
     assert_eq!(Key::parse(hex.as_bytes()).unwrap(), key);
     assert_eq!(format!("{key:?}"), "Key(secret)");
-    for bad in [&b""[..], &SECRET[..31], &hex.as_bytes()[..62], format!("{}zz", &hex[..62]).as_bytes()] {
+    for bad in [&b""[..], &SECRET[..31], &hex.as_bytes()[..62], &[&hex.as_bytes()[..62], b"zz"].concat()] {
         let error = Key::parse(bad).unwrap_err().to_string();
         assert!(error.contains("64 hexadecimal digits") && !error.contains("invented"), "{error}");
     }

@@ -6,7 +6,7 @@ use arrow_schema::{ArrowError, Field, Schema};
 use std::sync::Arc;
 
 /// A struct that is one row of a Parquet table.
-pub trait TableRow: Sized + Clone + PartialEq {
+pub trait TableRow: Sized + Clone + PartialEq + Send {
     /// Folder of the table under `archive/`.
     const TABLE: &'static str;
     /// All rows as one batch.

@@ -69,6 +69,8 @@ pub enum Command {
     /// List, make, end inspection tasks.
     #[command(subcommand)]
     Task(journal::TaskCommand),
+    /// Tell a maintenance tracker: usage, inspections, open findings; or a calendar of due dates.
+    Feed(super::feed::Feed),
     /// Prove that the logbook is whole and untouched.
     Verify(journal::Verify),
     /// The journal: list, export, import, back up, correct.

@@ -2,7 +2,8 @@
 
 use super::args::FleetOption;
 use super::output::Output;
-use super::{Failure, Outcome};
+use super::records::Records;
+use super::{Failure, Outcome, hours};
 use crate::archive::{ArchiveError, atomic};
 use crate::feed::backoff::Policy;
 use crate::feed::calendar::{DueDate, calendar};
@@ -11,7 +12,10 @@ use crate::feed::event::Current;
 use crate::feed::outbox::{Changed, Retractions, Scope, refresh, since};
 use crate::feed::post::{BATCH, Sender};
 use crate::feed::sequence::sequence;
+use crate::feed::sources;
 use crate::feed::target::{TOKEN_VARIABLE, Target, Token};
+use crate::report::due_dates::due_dates;
+use crate::usage::due;
 use clap::Args;
 use rusqlite::Connection;
 use serde_json::json;
@@ -55,6 +59,34 @@ pub struct Feed {
     /// Take back most of what was told, if that is what the logbook and archive now say.
     #[arg(long)]
     pub allow_retractions: bool,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// As [`tell`], or if the fleet cannot be read.
+pub fn run(options: &Feed, output: &mut Output) -> Result<Outcome, Failure> {
+    let mut records = Records::open(&options.fleet, output)?;
+    records.begin()?;
+    let (accounts, now_us) = (records.accounts(), records.now_us);
+    let open = records.open_findings(now_us)?;
+    let hashes = records.hashes()?;
+    let current = sources::current(&accounts, &hashes, &open);
+    let mut dates = Vec::new();
+    if options.calendar.is_some() {
+        let findings = records.findings(now_us)?;
+        let items = due::due(&accounts, &records.tasks(), &records.aircraft(), &findings, now_us);
+        let dateless;
+        (dates, dateless) = due_dates(&items, &findings);
+        if dateless > 0 {
+            output.say(&format!(
+                "{dateless} inspection(s) have no date yet: not enough flights to forecast one"
+            ));
+        }
+    }
+    let outcome = tell(options, records.told()?, current, &dates, now_us, output)?;
+    hours::warn(&accounts, output);
+    Ok(outcome)
 }
 
 /// Tells what holds now and gives, sends or writes what was asked for. `current` and `due` must be complete.
@@ -145,7 +177,11 @@ fn sender(options: &Feed, url: &str) -> Result<Sender, Failure> {
         std::fs::read(path).map_err(|e| Failure(format!("cannot read {}: {e}", path.display())))
     };
     let trust = options.ca_file.as_ref().map(read).transpose()?;
-    Ok(Sender::new(Target::new(url, token)?, Policy::default(), trust.as_deref())?)
+    let sender = Sender::new(Target::new(url, token)?, Policy::default(), trust.as_deref())?;
+    let origin = sender.origin().to_owned();
+    Ok(sender.with_notice(move |why, wait| {
+        Output::new().say(&format!("{origin}: {why}; again in {:.1} s", wait.as_secs_f64()));
+    }))
 }
 
 fn post(

@@ -61,23 +61,21 @@ fn list(options: &Journal, output: &mut Output) -> Result<Outcome, Failure> {
 
 fn export(options: &Export, output: &mut Output) -> Result<Outcome, Failure> {
     let (dir, _) = fleet::required(options.fleet.fleet.as_deref())?;
-    let lines = required(&dir)?.lines()?;
+    let logbook = required(&dir)?;
     let Some(path) = &options.output else {
-        for line in &lines {
-            output.answer(&(exchange::to_json(line)? + "\n"));
-        }
+        logbook.export(&mut |line| output.answer(&(line + "\n")))?;
         return Ok(Outcome::Done);
     };
     if path.exists() {
         return Err(Failure(format!("{} exists already; choose another name", path.display())));
     }
     let mut all = String::new();
-    for line in &lines {
-        all.push_str(&exchange::to_json(line)?);
+    let entries = logbook.export(&mut |line| {
+        all.push_str(&line);
         all.push('\n');
-    }
+    })?;
     atomic::write(path, |file| file.write_all(all.as_bytes()).map_err(ArchiveError::io("write", path)))?;
-    output.answer(&format!("wrote {} entries to {}\n", lines.len(), path.display()));
+    output.answer(&format!("wrote {entries} entries to {}\n", path.display()));
     Ok(Outcome::Done)
 }
 

@@ -8,13 +8,16 @@
 //! - [`find`]: which files on a card are worth reading
 //! - [`init`], [`import`], [`read`], [`list`], [`tables`], [`reassess`]: the commands
 //! - [`logbook_args`], [`journal_args`]: what can be asked of the logbook
-//! - [`records`]: flights, findings and logbook together; how an entry is made
+//! - [`feed`]: what a tracker is told
+//! - [`records`]: flights, findings and logbook together; [`entering`]: how an entry is made
 //! - [`component`], [`fitting`], [`hours`], [`due`], [`sign`], [`note`], [`task`], [`journal`]: its commands
 
 pub mod args;
 pub mod component;
 pub mod dialects;
 pub mod due;
+pub mod entering;
+pub mod feed;
 pub mod find;
 pub mod fitting;
 pub mod fleet;
@@ -101,6 +104,7 @@ pub fn run() -> ExitCode {
         Command::Event(options) => note::event(options, &mut output),
         Command::Exclude(options) => note::exclude(options, &mut output),
         Command::Task(command) => task::run(command, &mut output),
+        Command::Feed(options) => feed::run(options, &mut output),
         Command::Verify(options) => journal::verify(options, &mut output),
         Command::Logbook(command) => journal::run(command, &mut output),
     };

@@ -1,5 +1,6 @@
 //! The two streams. A reader that closes the pipe ends the answer quietly: that is its choice.
 
+use crate::report::text::wrapped;
 use std::io::{self, IsTerminal, Write};
 
 /// stdout for the answer, stderr for the rest.
@@ -46,14 +47,30 @@ impl Output {
         let _ = writeln!(io::stderr(), "{text}");
     }
 
+    /// A question; the answer is typed behind it.
+    #[allow(clippy::unused_self)]
+    pub fn ask(&mut self, question: &str) {
+        // If stderr is gone there is nobody to ask.
+        let _ = write!(io::stderr(), "{question}").and_then(|()| io::stderr().flush());
+    }
+
     /// Something that touches the answer.
     pub fn warn(&mut self, text: &str) {
-        self.say(&format!("warning: {text}"));
+        self.sentence(&format!("warning: {text}"));
+    }
+
+    /// Broken between words where a person reads it; one line where a program does.
+    fn sentence(&mut self, text: &str) {
+        if self.watched() {
+            text.lines().for_each(|line| self.say(wrapped(line, "").trim_end()));
+        } else {
+            self.say(text);
+        }
     }
 
     /// Why it could not be done.
     pub fn error(&mut self, text: &str) {
-        self.say(&format!("error: {text}"));
+        self.sentence(&format!("error: {text}"));
     }
 
     /// True if a person watches stderr.

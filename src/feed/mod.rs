@@ -1,6 +1,7 @@
 //! The feed to a maintenance tracker: what was used, inspected and found, told so that it can be told twice.
 //!
 //! - [`event`]: the three types of event (pure); [`id`]: their ids, for good
+//! - [`sources`]: what the logbook and the archive say now, as events (pure)
 //! - [`revision`]: when an event gets a new revision (pure)
 //! - [`outbox`]: what was told and in which order, in the logbook's database
 //! - [`csv`]: events as a table that opens safely in a spreadsheet (pure)
@@ -23,4 +24,5 @@ pub mod outbox;
 pub mod post;
 pub mod revision;
 pub mod sequence;
+pub mod sources;
 pub mod target;

@@ -10,7 +10,8 @@ use super::revision::{Latest, next};
 use rusqlite::{Connection, Row, Transaction, TransactionBehavior, params};
 use std::collections::HashMap;
 
-/// The tables; running it twice changes nothing.
+/// The tables; running it twice changes nothing. A version of the logbook: never edited, only followed by
+/// another.
 pub const SCHEMA: &str = include_str!("schema.sql");
 
 /// Fewer retractions than this never make [`refresh`] ask.

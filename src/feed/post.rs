@@ -107,6 +107,7 @@ pub struct Sender {
     target: Target,
     policy: Policy,
     random: Box<dyn FnMut() -> f64>,
+    notice: Box<dyn FnMut(&str, Duration)>,
 }
 
 impl std::fmt::Debug for Sender {
@@ -149,7 +150,7 @@ impl Sender {
             config = config.proxy(None);
         }
         let agent = config.build().new_agent();
-        Ok(Sender { agent, target, policy, random: Box::new(uniform) })
+        Ok(Sender { agent, target, policy, random: Box::new(uniform), notice: Box::new(|_, _| {}) })
     }
 
     /// Scheme, host and port of the receiver.
@@ -161,6 +162,13 @@ impl Sender {
     #[must_use]
     pub fn with_random(mut self, random: impl FnMut() -> f64 + 'static) -> Self {
         self.random = Box::new(random);
+        self
+    }
+
+    /// The same, telling before each wait why it waits and how long.
+    #[must_use]
+    pub fn with_notice(mut self, notice: impl FnMut(&str, Duration) + 'static) -> Self {
+        self.notice = Box::new(notice);
         self
     }
 
@@ -212,6 +220,7 @@ impl Sender {
             };
             let wait = match step(&self.policy, attempt, started.elapsed(), asked, (self.random)()) {
                 Step::Wait(wait) => {
+                    (self.notice)(&last, wait);
                     std::thread::sleep(wait);
                     attempt += 1;
                     continue;

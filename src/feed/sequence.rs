@@ -68,7 +68,11 @@ fn same(told: &Entry, due: &DueDate) -> bool {
     !told.cancelled && facts(&told.due) == facts(due)
 }
 
-fn known(connection: &Connection) -> Result<BTreeMap<String, Entry>, OutboxError> {
+/// Every entry ever told, by UID.
+///
+/// # Errors
+/// If the database refuses.
+pub fn known(connection: &Connection) -> Result<BTreeMap<String, Entry>, OutboxError> {
     let doing = database("read calendar entries");
     let sql = "SELECT uid, sequence, changed_utc_us, cancelled, date, subject, task, note FROM feed_calendar";
     let mut statement = connection.prepare(sql).map_err(&doing)?;
@@ -84,7 +88,11 @@ fn known(connection: &Connection) -> Result<BTreeMap<String, Entry>, OutboxError
     rows.and_then(Iterator::collect).map_err(doing)
 }
 
-fn write(connection: &Connection, entry: &Entry) -> Result<(), OutboxError> {
+/// Writes an entry as it stands; for the next file, and for re-importing a logbook.
+///
+/// # Errors
+/// If the database refuses.
+pub fn write(connection: &Connection, entry: &Entry) -> Result<(), OutboxError> {
     let sql = "INSERT INTO feed_calendar (uid, sequence, changed_utc_us, cancelled, date, subject, task, note) \
                VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT (uid) DO UPDATE SET \
                sequence = excluded.sequence, changed_utc_us = excluded.changed_utc_us, \

@@ -1,8 +1,8 @@
 //! The whole logbook as NDJSON: one line an entry, body and hashes kept to the byte, so that what is read
-//! back is the same chain.
+//! back is the same chain; then what the feed told ([`super::told`]).
 
 use super::open::database;
-use super::{Broken, Line, Logbook, LogbookError, journal, projection};
+use super::{Broken, Line, Logbook, LogbookError, journal, projection, told};
 use crate::usage::Ledger;
 use rusqlite::TransactionBehavior;
 use serde::{Deserialize, Serialize};
@@ -79,12 +79,16 @@ impl Logbook {
     /// # Errors
     /// A line that cannot be read, a broken chain, a journal that contradicts itself, or SQLite's refusal.
     pub fn import(&mut self, input: impl BufRead) -> Result<usize, LogbookError> {
-        let mut lines = Vec::new();
+        let (mut lines, mut kept) = (Vec::new(), Vec::new());
         for (index, text) in input.lines().enumerate() {
             let wrong = |why: String| LogbookError::Exchange { line: index + 1, why };
             let text = text.map_err(|e| wrong(format!("cannot be read: {e}")))?;
-            if !text.trim().is_empty() {
-                lines.push(from_json(&text).map_err(wrong)?);
+            if text.trim().is_empty() {
+                continue;
+            }
+            match told::from_json(&text).map_err(wrong)? {
+                Some(one) => kept.push((index + 1, one)),
+                None => lines.push(from_json(&text).map_err(wrong)?),
             }
         }
         if let Some(Broken { seq, why }) = journal::broken(&lines) {
@@ -99,7 +103,9 @@ impl Logbook {
             .transaction_with_behavior(TransactionBehavior::Immediate)
             .map_err(database("write to", &path))?;
         let entries: i64 = transaction
-            .query_row("SELECT count(*) FROM journal", [], |r| r.get(0))
+            .query_row("SELECT (SELECT count(*) FROM journal) + (SELECT count(*) FROM feed_event)", [], |r| {
+                r.get(0)
+            })
             .map_err(database("read", &path))?;
         if entries > 0 {
             return Err(LogbookError::NotEmpty { path, entries });
@@ -109,6 +115,10 @@ impl Logbook {
         }
         let entries = lines.iter().map(Line::entry).collect::<Result<Vec<_>, _>>()?;
         projection::write(&transaction, &Ledger::project(&entries)?).map_err(database("write to", &path))?;
+        for (line, one) in &kept {
+            let wrong = |e: LogbookError| LogbookError::Exchange { line: *line, why: told::words(&e) };
+            told::put_back(&transaction, one).map_err(wrong)?;
+        }
         transaction.commit().map_err(database("write to", &path))?;
         Ok(lines.len())
     }

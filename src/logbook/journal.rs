@@ -1,9 +1,11 @@
 //! Reading, appending, verifying.
 
 use super::open::database;
-use super::{Line, Logbook, LogbookError, projection};
+use super::{Line, Logbook, LogbookError, exchange, projection};
+use crate::feed::sources::Hashes;
 use crate::usage::{Action, Entry, Ledger};
 use rusqlite::{Connection, TransactionBehavior, params};
+use std::collections::HashMap;
 
 /// An entry to be written.
 #[derive(Debug, Clone, PartialEq)]
@@ -136,6 +138,20 @@ pub fn broken(lines: &[Line]) -> Option<Broken> {
         prev = line.hash;
     }
     None
+}
+
+/// The hashes of every original entry: its own, and that of the entry that stands in its place.
+pub fn hashes(lines: &[Line]) -> HashMap<i64, Hashes> {
+    let mut root_of: HashMap<i64, i64> = HashMap::new();
+    let mut found: HashMap<i64, Hashes> = HashMap::new();
+    for line in lines {
+        let root = line.corrects.and_then(|c| root_of.get(&c).copied()).unwrap_or(line.seq);
+        root_of.insert(line.seq, root);
+        let standing = exchange::hex(&line.hash);
+        let original = standing.clone();
+        found.entry(root).or_insert(Hashes { original, standing: String::new() }).standing = standing;
+    }
+    found
 }
 
 pub(super) fn read(db: &Connection) -> rusqlite::Result<Vec<Line>> {

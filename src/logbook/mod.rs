@@ -5,7 +5,7 @@
 //! - [`mod@line`]: one journal line, its bytes and its hash
 //! - [`journal`]: reading, appending, verifying
 //! - [`projection`]: components and fittings as tables, where the database itself refuses the impossible
-//! - [`exchange`]: export and import as NDJSON
+//! - [`exchange`]: export and import as NDJSON; [`told`]: the feed's history in it
 //!
 //! The journal is the truth. What it means is [`crate::usage::Ledger`]; the tables beside it are made from
 //! it in the same transaction and hold the rules (one place a component, one component a place) a second
@@ -17,6 +17,7 @@ pub mod line;
 pub mod open;
 pub mod projection;
 pub mod schema;
+pub mod told;
 
 pub use journal::{Broken, Draft};
 pub use line::Line;
@@ -65,7 +66,7 @@ pub enum LogbookError {
         path: PathBuf,
     },
     /// The entry contradicts the others.
-    #[error("{0}")]
+    #[error(transparent)]
     Refused(#[from] crate::usage::conflict::Refused),
     /// An entry cannot be read.
     #[error("entry {seq} cannot be understood: {why}; `fettle verify` tells whether it was tampered with")]
@@ -86,8 +87,11 @@ pub enum LogbookError {
         /// What is wrong and what to do.
         why: String,
     },
+    /// What was told to receivers.
+    #[error(transparent)]
+    Told(#[from] crate::feed::outbox::OutboxError),
     /// The logbook is not empty.
-    #[error("{} already holds {entries} entries; an export is read into an empty logbook only", path.display())]
+    #[error("{} already holds {entries} entries, what the feed told included; an export is read into an empty logbook only", path.display())]
     NotEmpty {
         /// Which file.
         path: PathBuf,

@@ -39,6 +39,11 @@ impl Logbook {
         if path.exists() { Logbook::open(path, now_us).map(Some) } else { Ok(None) }
     }
 
+    /// The feed's tables; the journal is reached by its own methods only, and its triggers refuse the rest.
+    pub(crate) fn feed(&self) -> &Connection {
+        &self.db
+    }
+
     /// Where it is.
     pub fn path(&self) -> &Path {
         &self.path

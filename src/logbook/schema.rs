@@ -4,7 +4,10 @@
 pub const APPLICATION_ID: i64 = 0x6674_6C01;
 
 /// Migrations; the database's version is how many it has seen.
-pub const MIGRATIONS: [&str; 2] = [JOURNAL, PROJECTION];
+pub const MIGRATIONS: [&str; 3] = [JOURNAL, PROJECTION, FEED];
+
+/// Version 3: what receivers of the feed were told, how far each got, what stands in calendars.
+const FEED: &str = crate::feed::outbox::SCHEMA;
 
 /// Version 1: the journal. Nothing in it can be changed or removed.
 const JOURNAL: &str = "

@@ -3,7 +3,7 @@
 use super::text::{plain, wrapped};
 use super::usage_text::{amount, count, day, places};
 use crate::fleet::{After, Interval, Task};
-use crate::usage::entry::{Action, ComponentId, SignResult, SignedTarget};
+use crate::usage::entry::{Action, ComponentId, Off, SignResult, SignedTarget};
 use crate::usage::{Entry, utc};
 
 /// Tasks with their intervals.
@@ -87,7 +87,12 @@ pub fn entry(entry: &Entry) -> String {
         }
         Action::Remove(r) => {
             let by = with(" by ", &r.by);
-            format!("removed{by}, now {}: {}{}", r.to.word(), ids(&r.components), with("; ", &r.reason))
+            let to = match r.to {
+                Off::Removed => "",
+                Off::InStock => ", now in stock",
+                Off::Retired => ", now retired",
+            };
+            format!("removed{by}{to}: {}{}", ids(&r.components), with("; ", &r.reason))
         }
         Action::State(c) => format!("{}: {}{}", c.to.word(), ids(&c.components), with("; ", &c.reason)),
         Action::Assign(a) => {

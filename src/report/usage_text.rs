@@ -195,7 +195,8 @@ pub fn warnings(accounts: &Accounts<'_>) -> Vec<String> {
     lines
 }
 
-fn remaining(remaining: &Remaining) -> String {
+/// What is left, in words.
+pub fn remaining(remaining: &Remaining) -> String {
     let mut parts = Vec::new();
     let mut say = |left: i64, text: String| {
         parts.push(if left < 0 { format!("{text} over") } else { format!("{text} left") });
