@@ -107,8 +107,11 @@ pub struct Sender {
     target: Target,
     policy: Policy,
     random: Box<dyn FnMut() -> f64>,
-    notice: Box<dyn FnMut(&str, Duration)>,
+    notice: Notice,
 }
+
+/// Told why a delivery waits, and for how long.
+type Notice = Box<dyn FnMut(&str, Duration)>;
 
 impl std::fmt::Debug for Sender {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
