@@ -163,6 +163,7 @@ fn archive(criterion: &mut Criterion) {
             evidence: "landed_state".into(),
             complete: true,
             landings: 1,
+            motor_starts: Some(1),
             distance_m: None,
         };
         let rows: Vec<FlightRow> = (0..100).map(row).collect();

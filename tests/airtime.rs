@@ -163,6 +163,7 @@ fn a_spool_up_without_lift_counts_nothing() {
         let (recording, _) = common::record(&log.bytes, 65_536);
         let found = flights(&recording, 1, None);
         assert_eq!(found.len(), 1);
+        assert_eq!(found[0].1.motor_starts, Some(3), "one for the flight, the run-ups with it");
         check("spool-up", &found, &log.truth.flights, 1000.0);
     }
 }
@@ -183,6 +184,7 @@ fn a_touch_and_go_is_one_flight_with_two_landings() {
         let found = flights(&recording, 1, None);
         assert!(found.iter().all(|f| f.1.evidence == Evidence::FlightInformation), "seed {seed}");
         assert_eq!(found.iter().map(|f| f.1.landings).collect::<Vec<_>>(), [2, 1], "seed {seed}");
+        assert!(found.iter().all(|f| f.1.motor_starts == Some(1)), "seed {seed}");
         check("touch-and-go by its record", &found, &log.truth.flights, 600.0);
     }
 }
@@ -202,6 +204,7 @@ fn a_log_cut_in_the_air_is_marked_and_counts_what_it_shows() {
             assert_eq!(found.len(), 1, "{case}");
             assert!(!found[0].1.complete, "{case}");
             assert_eq!(found[0].1.landings, landings, "{case}");
+            assert_eq!(found[0].1.motor_starts, Some(u32::from(start_s.is_none())), "{case}");
             let error = found[0].1.airtime_ms as f64 - (airtime_ms - 20_000.0);
             assert!(error.abs() < tolerance_ms, "{case}: off by {error} ms");
         }

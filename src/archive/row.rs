@@ -119,6 +119,8 @@ table_row! {
         complete: bool,
         /// Touchdowns.
         landings: i64,
+        /// Times the motors were started for it.
+        motor_starts: Option<i64>,
         /// Way over ground.
         distance_m: Option<f64>,
     }

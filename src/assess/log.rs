@@ -144,6 +144,7 @@ fn flight_row(
         evidence: flight.evidence.word().to_owned(),
         complete: flight.complete,
         landings: i64::from(flight.landings),
+        motor_starts: flight.motor_starts.map(i64::from),
         distance_m: flight.distance_m,
     }
 }

@@ -238,7 +238,7 @@ fn flown(row: &FlightRow, packs: &HashMap<String, Vec<crate::usage::Pack>>) -> F
         airborne_us: row.takeoff_utc.zip(row.touchdown_utc).map(|(from, to)| (from.0, to.0)),
         airtime_ms: row.airtime_ms,
         landings: row.landings,
-        motor_starts: None,
+        motor_starts: row.motor_starts,
         packs: packs.get(&row.flight_id).cloned().unwrap_or_default(),
     }
 }

@@ -79,6 +79,9 @@ pub struct Flight {
     pub complete: bool,
     /// Touchdowns seen: 0 if the log ended in the air, 2 for one touch-and-go.
     pub landings: u32,
+    /// Times the motors were started for it: armings since the flight before, those after the last flight of the
+    /// session with that one, so that a run-up on the ground is not lost. `None` where arming is not told.
+    pub motor_starts: Option<u32>,
     /// Way over ground in metres, from GLOBAL_POSITION_INT; `None` without it.
     pub distance_m: Option<f64>,
 }
@@ -114,6 +117,7 @@ pub fn segment(signals: &Signals, motor_outputs: Option<&[u8]>, lag_ms: i64) -> 
             evidence,
             complete: span.liftoff.is_some() && span.touchdown.is_some(),
             landings: u32::from(span.touchdown.is_some()),
+            motor_starts: None,
             distance_m: None,
         };
         match flights.last_mut() {
@@ -121,10 +125,30 @@ pub fn segment(signals: &Signals, motor_outputs: Option<&[u8]>, lag_ms: i64) -> 
             _ => flights.push(flight),
         }
     }
+    if let Some(armed) = &traces.armed {
+        count_starts(&mut flights, armed, traces.start_ms);
+    }
     for flight in &mut flights {
         flight.distance_m = distance_m(signals, flight.takeoff.best_ms, flight.touchdown.best_ms);
     }
     flights
+}
+
+/// Gives every arming to a flight. One before the log's beginning counts if the log begins on the ground, since
+/// many recorders start by it; a log that begins in the air shows no start.
+fn count_starts(flights: &mut [Flight], armed: &[(i64, i64)], log_start_ms: i64) {
+    let mut after_ms = i64::MIN;
+    let count = flights.len();
+    for (index, flight) in flights.iter_mut().enumerate() {
+        let until_ms = if index + 1 == count { i64::MAX } else { flight.touchdown.best_ms };
+        let on_ground = flight.takeoff.best_ms > log_start_ms;
+        let starts = armed.iter().filter(|(from_ms, _)| match *from_ms {
+            i64::MIN => index == 0 && on_ground,
+            from_ms => (index == 0 || from_ms > after_ms) && from_ms <= until_ms,
+        });
+        flight.motor_starts = Some(u32::try_from(starts.count()).unwrap_or(u32::MAX));
+        after_ms = until_ms;
+    }
 }
 
 fn continues(last: &Flight, next: &Flight, traces: &Traces) -> bool {

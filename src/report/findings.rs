@@ -147,6 +147,7 @@ mod tests {
             evidence: String::new(),
             complete: true,
             landings: 1,
+            motor_starts: Some(1),
             distance_m: None,
         }
     }

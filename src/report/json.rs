@@ -45,7 +45,7 @@ pub fn flight(row: &FlightRow) -> Value {
         "takeoff_boot_ms": row.takeoff_boot_ms, "touchdown_boot_ms": row.touchdown_boot_ms,
         "airtime_ms": row.airtime_ms, "airtime_bounds_ms": [row.airtime_min_ms, row.airtime_max_ms],
         "evidence": row.evidence, "complete": row.complete, "landings": row.landings,
-        "distance_m": row.distance_m,
+        "motor_starts": row.motor_starts, "distance_m": row.distance_m,
     })
 }
 
