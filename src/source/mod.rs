@@ -1,6 +1,6 @@
 //! Files as logs: plain, compressed, or packed in an archive, read without unpacking to disk.
 //!
-//! - [`detect`]: what a file is, by content. Pure.
+//! - [`mod@detect`]: what a file is, by content. Pure.
 //! - `guard`: limits on what may come out.
 //!
 //! A file is opened, and everything in it that is no container is handed to a visitor as a reader with a name for
