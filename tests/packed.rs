@@ -163,6 +163,18 @@ fn what_is_not_defined_is_kept_as_bytes_until_a_dialect_names_it() {
     assert!(heights.values().iter().all(|height| *height == 1.5));
 }
 
+#[test]
+fn a_message_called_as_the_table_of_the_undefined_gets_a_name_of_its_own() {
+    use fettle::wire::Definitions;
+    use fettle::wire::dialect::{Dialect, Source};
+    let text = "<mavlink><messages><message id=\"54322\" name=\"UNKNOWN\"><field type=\"uint8_t\" name=\"a\"/>\
+                </message></messages></mavlink>";
+    let source = Source { name: "reeds.xml".to_owned(), text: text.to_owned() };
+    let dialect = Dialect::read(source, &mut |_, _| Err("nothing to include".to_owned())).unwrap();
+    let (definitions, _) = Definitions::builtin().with_dialect(&dialect);
+    assert_eq!(definitions.by_id(54_322)[0].name, "UNKNOWN_reeds");
+}
+
 /// The checksum of a text: the crate's takes its last byte separately.
 fn text_crc(text: &str) -> u16 {
     let (last, rest) = text.as_bytes().split_last().unwrap();

@@ -96,7 +96,8 @@ impl Definitions {
             let mut added = added.clone();
             let by_name = messages.iter().find(|known| known.name == added.name);
             let clash = messages.iter().find(|known| known.id == added.id).or(by_name);
-            let renamed = by_name.is_some();
+            // The table of what is not defined has its name already.
+            let renamed = by_name.is_some() || added.name == self.unknown.name;
             if let Some(known) = clash {
                 conflicts.push(Conflict {
                     id: added.id,
