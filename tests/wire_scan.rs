@@ -8,7 +8,7 @@
 
 mod wire_support;
 
-use fettle::wire::Container;
+use fettle::wire::{Container, Fill};
 use mavlink::Message as _;
 use mavlink::dialects::common::MavMessage;
 use proptest::prelude::*;
@@ -25,9 +25,9 @@ fn covers_everything(found: &wire_support::Scan, bytes: &[u8]) {
     let tally = &found.integrity;
     assert_eq!(tally.bytes, bytes.len() as u64);
     assert_eq!(tally.bytes_frames + tally.bytes_stamps + tally.bytes_skipped, tally.bytes);
-    assert_eq!(tally.gaps.iter().map(|gap| gap.len).sum::<u64>(), tally.bytes_skipped);
+    assert_eq!(found.gaps.iter().map(|gap| gap.len).sum::<u64>(), tally.bytes_skipped);
     assert_eq!(tally.frames + tally.frames_unknown, found.frames.len() as u64);
-    for gap in &tally.gaps {
+    for gap in &found.gaps {
         assert!(found.frames.iter().all(|frame| !(gap.offset..gap.offset + gap.len).contains(&frame.offset)));
     }
 }
@@ -82,7 +82,7 @@ fn a_damaged_frame_is_counted_and_costs_no_other() {
     assert_eq!(found.integrity.frames_bad_crc, 1);
     assert_eq!(found.integrity.bytes_skipped, frames[4].len() as u64);
     assert_eq!(found.integrity.sequence_lost, 1);
-    assert_eq!(found.integrity.gaps[0].offset, frames[..4].concat().len() as u64);
+    assert_eq!(found.gaps[0].offset, frames[..4].concat().len() as u64);
 }
 
 #[test]
@@ -90,7 +90,25 @@ fn a_tail_cut_in_mid_frame_is_skipped() {
     let bytes = mixed_frames(9).concat();
     let found = scan(&bytes[..bytes.len() - 3]);
     assert_eq!(found.integrity.frames, 8);
+    assert_eq!(found.gaps.last().map(|gap| (gap.fill, gap.at_end)), Some((Fill::Cut, true)));
     covers_everything(&found, &bytes[..bytes.len() - 3]);
+}
+
+#[test]
+fn a_gap_says_what_it_is_made_of_however_the_bytes_come() {
+    let frames = mixed_frames(4);
+    let mut damaged = frames[2].clone();
+    damaged[12] ^= 1;
+    let parts: [&[u8]; 7] =
+        [&frames[0], &[0; 700], &frames[1], &damaged, &frames[2], &frames[3], &[0xFF; 4096]];
+    let bytes = parts.concat();
+    for piece in [1, 7, 300, bytes.len()] {
+        let found = scan_in_pieces(&bytes, &[piece]);
+        let told: Vec<_> = found.gaps.iter().map(|gap| (gap.len, gap.fill, gap.frames_bad_crc)).collect();
+        let want = [(700, Fill::Zeros, 0), (damaged.len() as u64, Fill::Mixed, 1), (4096, Fill::Ones, 0)];
+        assert_eq!(told, want, "pieces of {piece}");
+        covers_everything(&found, &bytes);
+    }
 }
 
 #[test]

@@ -33,6 +33,8 @@ fn frame<'a>(name: &str, number: usize, payload: &'a [u8]) -> Frame<'a> {
         component_id: 1,
         message_id: message.id,
         payload,
+        raw: &[],
+        lost: 0,
         signed: false,
         message: Some(message),
     }

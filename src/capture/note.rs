@@ -3,7 +3,7 @@
 use std::fmt;
 
 /// Notes that are kept one by one; more of them are only counted.
-const NOTES_KEPT: usize = 100;
+const NOTES_KEPT: usize = 10_000;
 
 /// Counts over a capture.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]

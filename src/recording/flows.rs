@@ -4,7 +4,9 @@
 use crate::capture::{Capture, CaptureError, Segment};
 use std::collections::VecDeque;
 
-use crate::wire::{Definitions, Frame, Integrity, Scanner};
+use super::{Loss, LossKind};
+use crate::capture::NoteKind;
+use crate::wire::{Definitions, Gap, Integrity, Met, Scanner};
 
 /// A capture being read.
 pub(super) struct Flows<'d> {
@@ -23,6 +25,8 @@ struct Flow<'d> {
     seen: u64,
     /// The pieces that the held bytes came in, oldest first.
     pieces: VecDeque<Piece>,
+    /// Where the last frame ended in the file.
+    frame_end: u64,
 }
 
 /// Where a piece of a flow began, and when it was captured.
@@ -43,7 +47,7 @@ impl<'d> Flows<'d> {
         &mut self,
         input: &[u8],
         last: bool,
-        sink: &mut impl FnMut(&Frame<'_>),
+        sink: &mut impl FnMut(Met<'_>),
     ) -> Result<usize, CaptureError> {
         let Flows { definitions, capture, flows, bytes } = self;
         let used = capture.feed(input, last, &mut |segment| {
@@ -61,7 +65,22 @@ impl<'d> Flows<'d> {
         Ok(used)
     }
 
-    /// The tally of all flows; gaps are counted, not placed, since their places are in the flows.
+    /// Places where the capture itself is damaged or incomplete.
+    pub(super) fn losses(&self) -> impl Iterator<Item = Loss> {
+        self.capture.notes().iter().filter_map(|note| {
+            let bytes = match note.kind {
+                NoteKind::Outside(bytes) => bytes,
+                NoteKind::Truncated { stored, sent } => sent.saturating_sub(stored),
+                NoteKind::TcpGap(bytes) => u64::from(bytes),
+                NoteKind::Malformed | NoteKind::Incomplete => 0,
+                // Told in the notes; nothing is lost.
+                _ => return None,
+            };
+            Some(Loss { bytes, ..Loss::at(LossKind::Container, note.offset, 0) })
+        })
+    }
+
+    /// The tally of all flows.
     pub(super) fn integrity(&self) -> Integrity {
         let mut all = Integrity::default();
         for flow in &self.flows {
@@ -95,25 +114,34 @@ impl<'d> Flows<'d> {
 impl<'d> Flow<'d> {
     fn new(definitions: &'d Definitions) -> Self {
         let scanner = Scanner::new(definitions);
-        Flow { scanner, held: Vec::new(), seen: 0, pieces: VecDeque::new() }
+        Flow { scanner, held: Vec::new(), seen: 0, pieces: VecDeque::new(), frame_end: 0 }
     }
 
-    fn feed(&mut self, segment: &Segment<'_>, sink: &mut impl FnMut(&Frame<'_>)) {
+    fn feed(&mut self, segment: &Segment<'_>, sink: &mut impl FnMut(Met<'_>)) {
         let Segment { offset: in_file, capture_us, .. } = *segment;
+        if self.seen == 0 {
+            self.frame_end = in_file;
+        }
         self.pieces.push_back(Piece { in_flow: self.seen, in_file, capture_us });
         self.seen += segment.bytes.len() as u64;
         self.held.extend_from_slice(segment.bytes);
         self.scan(false, sink);
     }
 
-    fn scan(&mut self, last: bool, sink: &mut impl FnMut(&Frame<'_>)) {
-        let pieces = &self.pieces;
-        let used = self.scanner.scan(&self.held, last, &mut |mut frame: Frame<'_>| {
-            if let Some(piece) = pieces.iter().rev().find(|piece| piece.in_flow <= frame.offset) {
-                frame.offset = piece.in_file + (frame.offset - piece.in_flow);
-                frame.capture_us = piece.capture_us.or(frame.capture_us);
+    fn scan(&mut self, last: bool, sink: &mut impl FnMut(Met<'_>)) {
+        let (pieces, frame_end) = (&self.pieces, &mut self.frame_end);
+        let used = self.scanner.scan_all(&self.held, last, &mut |met| match met {
+            Met::Frame(mut frame) => {
+                let end = frame.offset + frame.raw.len() as u64;
+                if let Some(piece) = piece_of(pieces, frame.offset) {
+                    frame.offset = piece.in_file + (frame.offset - piece.in_flow);
+                    frame.capture_us = piece.capture_us.or(frame.capture_us);
+                }
+                *frame_end = in_file(pieces, end);
+                sink(Met::Frame(frame));
             }
-            sink(&frame);
+            // Its beginning may lie in a piece that is no longer held.
+            Met::Gap(gap) => sink(Met::Gap(Gap { offset: *frame_end, ..gap })),
         });
         self.held.drain(..used);
         let from = self.seen - self.held.len() as u64;
@@ -121,4 +149,12 @@ impl<'d> Flow<'d> {
             self.pieces.pop_front();
         }
     }
+}
+
+fn piece_of(pieces: &VecDeque<Piece>, in_flow: u64) -> Option<&Piece> {
+    pieces.iter().rev().find(|piece| piece.in_flow <= in_flow)
+}
+
+fn in_file(pieces: &VecDeque<Piece>, in_flow: u64) -> u64 {
+    piece_of(pieces, in_flow).map_or(in_flow, |piece| piece.in_file + (in_flow - piece.in_flow))
 }

@@ -3,6 +3,7 @@
 //! feeds bytes; memory is bounded whatever the log's length.
 
 mod flows;
+mod losses;
 
 use crate::capture::{Capture, CaptureError, Kind};
 use crate::clock::{BootClock, Placed, Stamp, UtcBinding, UtcSource, UtcVotes};
@@ -12,13 +13,22 @@ use crate::signal::Signals;
 use crate::signal::collect::Reader;
 use crate::table::{BatchSink, RowId, RowTimes, Tables};
 use crate::wire::payload::{u8_at, u64_at};
-use crate::wire::{Container, Definitions, Frame, Integrity, Scanner};
+use crate::wire::{Container, Definitions, Frame, Gap, Integrity, Met, Scanner};
+use losses::Losses;
+pub use losses::{Loss, LossKind};
 use std::collections::BTreeMap;
 
 /// Rows a table gathers before it is handed on as one batch.
 const ROWS_PER_BATCH: usize = 4_096;
 /// Rows that may wait for the next stamp of their sender; beyond, the oldest go on without an upper bound.
 const MAX_PENDING: usize = 2_048;
+/// Shortest silence of a vehicle that is a hole, and how many times longer than its usual step it must be.
+const HOLE_MS: i64 = 1_500;
+const HOLE_STEPS: i64 = 4;
+/// A longer step of the boot clock is a leap, not a silence.
+const LEAP_MS: i64 = 600_000;
+/// Capture stamps that move against the boot clock by more have jumped; links are late by seconds at worst.
+const CAPTURE_JUMP_MS: u64 = 10_000;
 /// The component id that the standard gives the autopilot.
 const AUTOPILOT_COMPONENT: u8 = 1;
 
@@ -78,6 +88,8 @@ pub struct Recording {
     pub messages: Vec<(String, u32, u64)>,
     /// The vehicles, by system id.
     pub vehicles: Vec<Vehicle>,
+    /// Every loss with its place, in the order of the recording.
+    pub losses: Vec<Loss>,
     /// Plain sentences about the log's condition.
     pub notes: Vec<String>,
 }
@@ -95,6 +107,10 @@ struct VehicleState {
     autopilot: usize,
     heartbeats: u64,
     temperature_degc: [f32; 32],
+    /// Capture time less boot time, ms, of the latest stamped frame in this boot session.
+    capture_offset_ms: Option<i64>,
+    /// Running mean of the clock's ordinary steps, ms.
+    usual_step_ms: i64,
 }
 
 /// Reads one log.
@@ -128,6 +144,7 @@ struct State<'d> {
     unknown: BTreeMap<u32, u64>,
     slots: Slots,
     reduce: Option<Reduce<'d>>,
+    losses: Losses,
 }
 
 #[derive(Debug, Clone, Copy, Default)]
@@ -163,6 +180,7 @@ impl<'d> Recorder<'d> {
                 unknown: BTreeMap::new(),
                 slots,
                 reduce: None,
+                losses: Losses::default(),
             },
         }
     }
@@ -191,19 +209,19 @@ impl<'d> Recorder<'d> {
         }
         let state = &mut self.state;
         let mut failed = None;
-        let mut take = |frame: &Frame<'_>| {
-            if failed.is_none() {
-                failed = state.frame(frame, sink).err();
-            }
+        let mut take = |met: Met<'_>| match met {
+            Met::Frame(frame) if failed.is_none() => failed = state.frame(&frame, sink).err(),
+            Met::Frame(_) => {}
+            Met::Gap(gap) => state.gap(&gap),
         };
         let used = match &mut self.bytes {
-            Bytes::Stream(scanner) => scanner.scan(input, last, &mut |frame: Frame<'_>| take(&frame)),
+            Bytes::Stream(scanner) => scanner.scan_all(input, last, &mut take),
             Bytes::Capture(_, flows) => match flows.feed(input, last, &mut take) {
                 Ok(used) => used,
                 Err(CaptureError) => {
                     // A capture's marker and too little behind it: nothing was taken yet.
                     let mut scanner = Scanner::new(definitions);
-                    let used = scanner.scan(input, last, &mut |frame: Frame<'_>| take(&frame));
+                    let used = scanner.scan_all(input, last, &mut take);
                     self.bytes = Bytes::Stream(scanner);
                     used
                 }
@@ -225,6 +243,9 @@ impl<'d> Recorder<'d> {
         }
         if let Some(tables) = &mut self.state.tables {
             tables.finish(sink)?;
+        }
+        if let Bytes::Capture(_, flows) = &self.bytes {
+            flows.losses().for_each(|loss| self.state.losses.add(loss));
         }
         let state = self.state;
         let (container, integrity, capture_notes) = match &self.bytes {
@@ -261,7 +282,8 @@ impl<'d> Recorder<'d> {
         if state.unknown.len() > MOST_IDS_NOTED {
             notes.push(format!("{} undefined message ids in all", state.unknown.len()));
         }
-        Ok(Recording { container, integrity, senders, messages, vehicles, notes })
+        let losses = state.losses.finish();
+        Ok(Recording { container, integrity, senders, messages, vehicles, losses, notes })
     }
 }
 
@@ -310,6 +332,9 @@ impl State<'_> {
             }
         };
         if let Some(placed) = placed {
+            if frame.lost > 0 || self.losses.is_open() {
+                self.lost(frame, head_before, placed);
+            }
             if placed.rebooted {
                 self.resolve(index, head_before.unwrap_or(placed.earliest_ms));
             } else if placed.advanced {
@@ -334,6 +359,41 @@ impl State<'_> {
             }
         }
         Ok(())
+    }
+
+    /// Bytes between frames: between the last instant of the vehicle that spoke last and its next.
+    #[cold]
+    fn gap(&mut self, gap: &Gap) {
+        let mut loss = Loss::of_gap(gap);
+        if let Some(sender) = self.senders.get(self.last_sender) {
+            let vehicle = sender.vehicle.and_then(|v| self.vehicles.get(v));
+            let clock = &vehicle.and_then(|v| self.senders.get(v.autopilot)).unwrap_or(sender).clock;
+            loss.from_ms = clock.head_ms();
+            if loss.from_ms.is_some() {
+                loss.system_id = Some(sender.count.system_id);
+                loss.boot = Some(clock.boot());
+            }
+        }
+        self.losses.add(loss);
+    }
+
+    /// The frame that ends losses before it, or that others of its sender are missing before.
+    #[cold]
+    fn lost(&mut self, frame: &Frame<'_>, head_before: Option<i64>, placed: Placed) {
+        if placed.latest_ms.is_some() {
+            self.losses.close(frame.system_id, placed.boot, placed.earliest_ms);
+        }
+        if frame.lost > 0 {
+            self.losses.add(Loss {
+                frames: u64::from(frame.lost),
+                system_id: Some(frame.system_id),
+                component_id: Some(frame.component_id),
+                boot: Some(placed.boot),
+                from_ms: head_before.filter(|_| !placed.rebooted),
+                to_ms: Some(placed.earliest_ms),
+                ..Loss::at(LossKind::Sequence, frame.offset, 0)
+            });
+        }
     }
 
     /// A frame whose id is not defined: counted, and kept as bytes at its sender's time.
@@ -399,16 +459,46 @@ impl State<'_> {
                 reduce(state.vehicle.system_id, state.vehicle.autopilot_uid.as_deref(), ended);
             }
             state.vehicle.boots.push(BootSession::default());
+            state.capture_offset_ms = None;
         }
         let Some(boot) = state.vehicle.boots.last_mut() else { return };
         boot.lag_ms = sender.clock.max_lag_ms();
         let (first, last) = boot.span_ms.unwrap_or((placed.earliest_ms, placed.earliest_ms));
+        if placed.advanced && !placed.rebooted {
+            let step_ms = placed.earliest_ms - last;
+            if step_ms > HOLE_MS.max(HOLE_STEPS * state.usual_step_ms) {
+                boot.signals.add_hole(last, placed.earliest_ms);
+                let kind = if step_ms > LEAP_MS { LossKind::TimeJump } else { LossKind::Silence };
+                self.losses.add(Loss {
+                    system_id: Some(frame.system_id),
+                    boot: Some(placed.boot),
+                    from_ms: Some(last),
+                    to_ms: Some(placed.earliest_ms),
+                    ..Loss::at(kind, frame.offset, 0)
+                });
+            } else {
+                state.usual_step_ms += (step_ms - state.usual_step_ms) / 16;
+            }
+        }
         boot.span_ms = Some((first.min(placed.earliest_ms), last.max(placed.earliest_ms)));
         if let Some(latest_ms) = placed.latest_ms {
             if let Some((_, at)) = self.slots.system_time.filter(|s| s.0 == slot) {
                 boot.votes.vote(UtcSource::SystemTime, u64_at(frame.payload, at), latest_ms);
             }
             if let Some(capture_us) = frame.capture_us {
+                let offset_ms =
+                    i64::try_from(capture_us / 1000).unwrap_or(i64::MAX).saturating_sub(latest_ms);
+                if state.capture_offset_ms.is_some_and(|before| offset_ms.abs_diff(before) > CAPTURE_JUMP_MS)
+                {
+                    self.losses.add(Loss {
+                        system_id: Some(frame.system_id),
+                        boot: Some(placed.boot),
+                        from_ms: Some(last),
+                        to_ms: Some(latest_ms),
+                        ..Loss::at(LossKind::TimeJump, frame.offset, 0)
+                    });
+                }
+                state.capture_offset_ms = Some(offset_ms);
                 boot.votes.vote(UtcSource::Capture, capture_us, latest_ms);
             }
         } else if let Some((_, at)) = self.slots.gps_raw_int.filter(|s| s.0 == slot) {
@@ -459,6 +549,8 @@ impl VehicleState {
             autopilot,
             heartbeats: 0,
             temperature_degc: [f32::NAN; 32],
+            capture_offset_ms: None,
+            usual_step_ms: 0,
         }
     }
 }

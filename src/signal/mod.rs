@@ -45,9 +45,36 @@ pub struct Signals {
     pub vibration: Series<Vibration>,
     /// ESC_STATUS and ESC_TELEMETRY_*, one sample an ESC.
     pub esc: Series<EscReading>,
+    /// Times without any message, in order: (last instant before, first instant behind). Nothing is known of them,
+    /// so no method interpolates across one.
+    pub holes: Vec<(i64, i64)>,
 }
 
+/// Most holes kept one by one; beyond, the two nearest become one.
+const HOLES_KEPT: usize = 1_024;
+
 impl Signals {
+    /// Notes a hole behind all before it.
+    pub fn add_hole(&mut self, from_ms: i64, to_ms: i64) {
+        self.holes.push((from_ms, to_ms));
+        if self.holes.len() > HOLES_KEPT {
+            let apart = |pair: &[(i64, i64)]| pair.get(1).zip(pair.first()).map_or(0, |(b, a)| b.0 - a.1);
+            let nearest = self.holes.windows(2).enumerate().min_by_key(|(_, pair)| apart(pair));
+            if let Some(index) = nearest.map(|(index, _)| index) {
+                let behind = self.holes.remove(index + 1);
+                if let Some(hole) = self.holes.get_mut(index) {
+                    hole.1 = behind.1;
+                }
+            }
+        }
+    }
+
+    /// True if a hole lies between two instants, in whole or in part.
+    pub fn hole_within(&self, from_ms: i64, to_ms: i64) -> bool {
+        let first = self.holes.partition_point(|hole| hole.1 <= from_ms);
+        self.holes.get(first).is_some_and(|hole| hole.0 < to_ms)
+    }
+
     /// Gives every sample still waiting for its upper time bound `latest_ms`.
     pub fn resolve(&mut self, latest_ms: i64) {
         self.heartbeats.resolve(latest_ms);

@@ -21,6 +21,10 @@ pub struct Frame<'a> {
     pub message_id: u32,
     /// As sent: trailing zero bytes may be missing, unknown newer fields may follow.
     pub payload: &'a [u8],
+    /// The whole frame as sent, marker to checksum or signature.
+    pub raw: &'a [u8],
+    /// Frames of this sender that are missing right before this one, by its counter.
+    pub lost: u8,
     /// Whether a signature follows. It is skipped, not checked: the key is not in the recording.
     pub signed: bool,
     /// The definition that the checksum confirmed. `None`: the id is not defined, so nothing could be checked;

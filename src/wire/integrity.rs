@@ -1,8 +1,5 @@
 //! What a scan met besides good frames. Frames, stamps and gaps together cover every byte.
 
-/// Gaps that are kept one by one; damage beyond that is only counted.
-const GAPS_KEPT: usize = 1000;
-
 /// The tally of a scan.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Integrity {
@@ -25,8 +22,6 @@ pub struct Integrity {
     pub sequence_lost: u64,
     /// Runs of skipped bytes.
     pub gap_count: u64,
-    /// The first thousand of them.
-    pub gaps: Vec<Gap>,
 }
 
 /// A run of bytes that belongs to no frame and no stamp.
@@ -36,17 +31,53 @@ pub struct Gap {
     pub offset: u64,
     /// Number of bytes.
     pub len: u64,
+    /// What it is made of.
+    pub fill: Fill,
+    /// Heads of a defined message in it whose checksum failed.
+    pub frames_bad_crc: u64,
+    /// The recording ends with it.
+    pub at_end: bool,
 }
 
-impl Integrity {
-    pub(super) fn skip(&mut self, offset: u64, len: u64) {
-        if len == 0 {
-            return;
+/// What a gap is made of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Fill {
+    /// Nothing yet.
+    #[default]
+    Empty,
+    /// Zero bytes alone: space that was set aside and never written.
+    Zeros,
+    /// 0xFF alone: erased flash.
+    Ones,
+    /// The beginning of a frame whose end is missing.
+    Cut,
+    /// Anything else.
+    Mixed,
+}
+
+impl Fill {
+    /// The same gap with `bytes` behind it.
+    pub(super) fn with(self, bytes: &[u8]) -> Fill {
+        let all = |value: u8| bytes.iter().all(|byte| *byte == value);
+        match self {
+            Fill::Mixed | Fill::Cut => Fill::Mixed,
+            _ if bytes.is_empty() => self,
+            Fill::Empty | Fill::Zeros if all(0) => Fill::Zeros,
+            Fill::Empty | Fill::Ones if all(0xFF) => Fill::Ones,
+            _ => Fill::Mixed,
         }
-        self.bytes_skipped += len;
-        self.gap_count += 1;
-        if self.gaps.len() < GAPS_KEPT {
-            self.gaps.push(Gap { offset, len });
-        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Fill;
+
+    #[test]
+    fn a_gap_is_named_by_all_its_bytes_however_they_come() {
+        assert_eq!(Fill::Empty.with(&[0, 0]).with(&[]).with(&[0]), Fill::Zeros);
+        assert_eq!(Fill::Empty.with(&[255]).with(&[255, 255]), Fill::Ones);
+        assert_eq!(Fill::Empty.with(&[0, 0]).with(&[255]), Fill::Mixed);
+        assert_eq!(Fill::Mixed.with(&[0]), Fill::Mixed);
     }
 }

@@ -7,7 +7,7 @@
 use super::crc;
 use super::definitions::Definitions;
 use super::frame::Frame;
-use super::integrity::Integrity;
+use super::integrity::{Fill, Gap, Integrity};
 use super::layout::{self, Layout};
 use super::message::Message;
 use super::sequence::Sequences;
@@ -29,6 +29,18 @@ pub struct Scanner<'d> {
     sequences: Sequences,
     integrity: Integrity,
     vote: Vote,
+    /// The gap that the next frame will end: what its bytes up to `base` are, and damaged frames in it.
+    fill: Fill,
+    gap_bad_crc: u64,
+}
+
+/// What a scan meets, in the order of the recording.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Met<'a> {
+    /// A frame.
+    Frame(Frame<'a>),
+    /// Bytes that are part of none.
+    Gap(Gap),
 }
 
 /// What the bytes at a position turned out to be.
@@ -63,6 +75,8 @@ impl<'d> Scanner<'d> {
             sequences: Sequences::new(),
             integrity: Integrity::default(),
             vote: Vote::default(),
+            fill: Fill::Empty,
+            gap_bad_crc: 0,
         }
     }
 
@@ -72,6 +86,15 @@ impl<'d> Scanner<'d> {
     /// `last` says that no more will come, and then everything is consumed. Frames do not depend on how the
     /// recording is cut into calls.
     pub fn scan(&mut self, input: &[u8], last: bool, sink: &mut impl FnMut(Frame<'_>)) -> usize {
+        self.scan_all(input, last, &mut |met| {
+            if let Met::Frame(frame) = met {
+                sink(frame);
+            }
+        })
+    }
+
+    /// [`Scanner::scan`] with the gaps between the frames.
+    pub fn scan_all(&mut self, input: &[u8], last: bool, sink: &mut impl FnMut(Met<'_>)) -> usize {
         let mut at = self.examined.min(input.len());
         let mut behind_frame = self.base + at as u64 == self.gap_from;
         loop {
@@ -89,7 +112,7 @@ impl<'d> Scanner<'d> {
                     match examine(self.definitions, head) {
                         Found::Good(message, layout) => {
                             at = start + layout.len;
-                            self.accept(start, capture_us, layout, Some(message), sink);
+                            self.accept(input, start, capture_us, layout, Some(message), sink);
                             continue;
                         }
                         Found::MoreBytes if !last => break,
@@ -123,7 +146,7 @@ impl<'d> Scanner<'d> {
                 },
                 Found::MoreBytes if !last => break,
                 Found::Damaged => {
-                    self.integrity.frames_bad_crc += 1;
+                    self.gap_bad_crc += 1;
                     at += 1;
                     continue;
                 }
@@ -135,10 +158,10 @@ impl<'d> Scanner<'d> {
             let capture_us = self.stamp_before(input, at);
             let start = at;
             at += layout.len;
-            self.accept(start, capture_us, layout, message, sink);
+            self.accept(input, start, capture_us, layout, message, sink);
             behind_frame = true;
         }
-        self.retain(input.len(), at, last)
+        self.retain(input, at, last, sink)
     }
 
     /// The stamp in the gap before a frame, if the gap is long enough to hold one.
@@ -162,17 +185,44 @@ impl<'d> Scanner<'d> {
     }
 
     /// Gives up the bytes that are no longer needed: all but a possible stamp before position `at`.
-    fn retain(&mut self, available: usize, at: usize, last: bool) -> usize {
+    fn retain(&mut self, input: &[u8], at: usize, last: bool, sink: &mut impl FnMut(Met<'_>)) -> usize {
         let gap = self.gap_from.saturating_sub(self.base) as usize;
-        let done = if last { available } else { at.saturating_sub(STAMP_LEN).max(gap.min(at)) };
+        let done = if last { input.len() } else { at.saturating_sub(STAMP_LEN).max(gap.min(at)) };
+        if last {
+            self.end_gap(input, self.base + done as u64, true, sink);
+        } else if gap < done {
+            self.fill = self.fill.with(input.get(gap..done).unwrap_or_default());
+        }
         self.examined = at.saturating_sub(done);
         self.base += done as u64;
         self.integrity.bytes = self.base;
         if last {
-            self.integrity.skip(self.gap_from, self.base - self.gap_from);
             self.gap_from = self.base;
         }
         done
+    }
+
+    /// Tells of the bytes from the last frame to offset `until`, if there are any.
+    #[cold]
+    #[inline(never)]
+    fn end_gap(&mut self, input: &[u8], until: u64, at_end: bool, sink: &mut impl FnMut(Met<'_>)) {
+        let (frames_bad_crc, mut fill) =
+            (std::mem::take(&mut self.gap_bad_crc), std::mem::take(&mut self.fill));
+        let len = until - self.gap_from;
+        if len == 0 {
+            return;
+        }
+        let held = self.gap_from.saturating_sub(self.base) as usize;
+        let bytes = input.get(held..(until - self.base) as usize).unwrap_or_default();
+        fill = fill.with(bytes);
+        let whole = bytes.len() as u64 == len;
+        if at_end && whole && fill == Fill::Mixed && begins_frame(bytes) {
+            fill = Fill::Cut;
+        }
+        self.integrity.bytes_skipped += len;
+        self.integrity.gap_count += 1;
+        self.integrity.frames_bad_crc += frames_bad_crc;
+        sink(Met::Gap(Gap { offset: self.gap_from, len, fill, frames_bad_crc, at_end }));
     }
 
     #[inline(never)]
@@ -239,17 +289,17 @@ impl<'d> Scanner<'d> {
     #[inline(always)]
     fn accept(
         &mut self,
+        input: &[u8],
         at: usize,
         capture_us: Option<u64>,
         layout: Layout<'_>,
         message: Option<&Message>,
-        sink: &mut impl FnMut(Frame<'_>),
+        sink: &mut impl FnMut(Met<'_>),
     ) {
         let offset = self.base + at as u64;
         let stamp_len = if capture_us.is_some() { STAMP_LEN as u64 } else { 0 };
-        let gap = offset - stamp_len - self.gap_from;
-        if gap > 0 {
-            self.integrity.skip(self.gap_from, gap);
+        if offset - stamp_len > self.gap_from {
+            self.end_gap(input, offset - stamp_len, false, sink);
         }
         self.integrity.bytes_stamps += stamp_len;
         self.integrity.bytes_frames += layout.len as u64;
@@ -258,10 +308,10 @@ impl<'d> Scanner<'d> {
             None => self.integrity.frames_unknown += 1,
         }
         self.vote.count(capture_us.is_some());
-        self.integrity.sequence_lost +=
-            self.sequences.lost(layout.system_id, layout.component_id, layout.sequence);
+        let lost = self.sequences.lost(layout.system_id, layout.component_id, layout.sequence);
+        self.integrity.sequence_lost += u64::from(lost);
         self.gap_from = offset + layout.len as u64;
-        sink(Frame {
+        sink(Met::Frame(Frame {
             offset,
             capture_us,
             version: layout.version,
@@ -270,10 +320,18 @@ impl<'d> Scanner<'d> {
             component_id: layout.component_id,
             message_id: layout.message_id,
             payload: layout.payload,
+            raw: input.get(at..at + layout.len).unwrap_or_default(),
+            lost,
             signed: layout.signed,
             message,
-        });
+        }));
     }
+}
+
+/// Whether these are the first bytes of a frame that claims more of them: one that the recording's end cut.
+fn begins_frame(bytes: &[u8]) -> bool {
+    let rest = if stamp::read(bytes).is_some() { bytes.get(STAMP_LEN..).unwrap_or_default() } else { bytes };
+    rest.first().is_none_or(is_marker) && matches!(layout::frame(rest), Err(nom::Err::Incomplete(_)))
 }
 
 #[inline]

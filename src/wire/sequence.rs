@@ -20,7 +20,7 @@ impl Sequences {
 
     /// Notes a frame; returns how many of the same sender are missing before it.
     #[inline(always)]
-    pub(super) fn lost(&mut self, system_id: u32, component_id: u8, sequence: u8) -> u64 {
+    pub(super) fn lost(&mut self, system_id: u32, component_id: u8, sequence: u8) -> u8 {
         let index = (system_id as usize) << 8 | usize::from(component_id);
         let expected = match self.narrow.get_mut(index) {
             Some(expected) => expected,
@@ -40,13 +40,13 @@ impl Sequences {
 
 #[cold]
 #[inline(never)]
-fn missing(seen: u16, sequence: u8) -> u64 {
+fn missing(seen: u16, sequence: u8) -> u8 {
     let Some(expected) = seen.checked_sub(1) else {
         return 0;
     };
     let missing = sequence.wrapping_sub(expected as u8);
     // A duplicate is 255 ahead of what was expected.
-    if missing < LONGEST_STEP { u64::from(missing) } else { 0 }
+    if missing < LONGEST_STEP { missing } else { 0 }
 }
 
 #[cfg(test)]
@@ -55,7 +55,10 @@ mod tests {
 
     fn total(values: &[(u32, u8, u8)]) -> u64 {
         let mut sequences = Sequences::new();
-        values.iter().map(|&(system, component, value)| sequences.lost(system, component, value)).sum()
+        values
+            .iter()
+            .map(|&(system, component, value)| u64::from(sequences.lost(system, component, value)))
+            .sum()
     }
 
     #[test]

@@ -3,7 +3,7 @@
 #![allow(dead_code, reason = "each test file uses a part")]
 #![allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 
-use fettle::wire::{Container, Definitions, Frame, Integrity, Scanner};
+use fettle::wire::{Container, Definitions, Frame, Gap, Integrity, Met, Scanner};
 use mavlink::dialects::common::MavMessage;
 use mavlink::{MAVLinkV1MessageRaw, MAVLinkV2MessageRaw, MavHeader, MavlinkVersion};
 
@@ -41,6 +41,7 @@ impl From<Frame<'_>> for Owned {
 
 pub struct Scan {
     pub frames: Vec<Owned>,
+    pub gaps: Vec<Gap>,
     pub integrity: Integrity,
     pub container: Container,
 }
@@ -52,14 +53,17 @@ pub fn scan(bytes: &[u8]) -> Scan {
 /// Feeds pieces of the given lengths, again and again, as a reader of a file would.
 pub fn scan_in_pieces(bytes: &[u8], lengths: &[usize]) -> Scan {
     let mut scanner = Scanner::new(Definitions::builtin());
-    let mut frames = Vec::new();
+    let (mut frames, mut gaps) = (Vec::new(), Vec::new());
     let (mut kept, mut fed) = (Vec::new(), 0);
     for length in lengths.iter().cycle() {
         let next = bytes.len().min(fed + length);
         kept.extend_from_slice(&bytes[fed..next]);
         fed = next;
         let last = fed == bytes.len();
-        let done = scanner.scan(&kept, last, &mut |frame: Frame<'_>| frames.push(frame.into()));
+        let done = scanner.scan_all(&kept, last, &mut |met: Met<'_>| match met {
+            Met::Frame(frame) => frames.push(Owned::from(frame)),
+            Met::Gap(gap) => gaps.push(gap),
+        });
         kept.drain(..done);
         assert!(kept.len() < 2048, "the caller has to keep {} bytes", kept.len());
         if last {
@@ -67,7 +71,7 @@ pub fn scan_in_pieces(bytes: &[u8], lengths: &[usize]) -> Scan {
             break;
         }
     }
-    Scan { frames, integrity: scanner.integrity(), container: scanner.container() }
+    Scan { frames, gaps, integrity: scanner.integrity(), container: scanner.container() }
 }
 
 pub fn header(system_id: u32, component_id: u8, sequence: u8) -> MavHeader {
