@@ -85,7 +85,7 @@ pub fn left_behind(
     imported: &HashSet<String>,
 ) -> Result<HashMap<String, Vec<PathBuf>>, ArchiveError> {
     let mut left: HashMap<String, Vec<PathBuf>> = HashMap::new();
-    for table in ["flights", "measures", "findings", "telemetry"] {
+    for table in ["flights", "measures", "findings", "integrity", "recordings", "telemetry"] {
         for path in files(&fleet.archive().join(table), None)? {
             if let Some(id) = log_id(&path).filter(|id| !imported.contains(*id)) {
                 left.entry(id.to_owned()).or_default().push(path);

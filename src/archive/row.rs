@@ -79,6 +79,11 @@ table_row! {
         utc_source: String,
         /// Boot sessions over all vehicles.
         boots: i64,
+        /// Share of the bytes that are checked frames and their stamps, or known parts of a capture: how sure it is
+        /// that the file is what `container` says.
+        confidence: f64,
+        /// JSON: counters and clocks of the senders at both ends, by which rotated files are joined.
+        ends: String,
         /// JSON list of sentences.
         notes: String,
     }
@@ -123,6 +128,50 @@ table_row! {
         motor_starts: Option<i64>,
         /// Way over ground.
         distance_m: Option<f64>,
+    }
+}
+
+table_row! {
+    /// One loss of one recording, or several of a kind near each other.
+    IntegrityRow in "integrity" {
+        /// The recording: its log, or the first of those it was rotated over.
+        log_id: String,
+        /// `damaged_frame`, `zeros`, `ones`, `cut_frame`, `garbage`, `sequence`, `time_jump`, `silence` or `container`.
+        kind: String,
+        /// First byte in the recording.
+        offset: i64,
+        /// First byte behind it.
+        end_offset: i64,
+        /// Bytes in no frame.
+        bytes: i64,
+        /// Frames damaged or missing.
+        frames: i64,
+        /// Whose clock, and whose frames.
+        system_id: Option<i64>,
+        /// Component of missing frames.
+        component_id: Option<i64>,
+        /// Boot session in the recording, from 0.
+        boot: Option<i64>,
+        /// Last instant before it, milliseconds since boot.
+        from_boot_ms: Option<i64>,
+        /// First instant behind it.
+        to_boot_ms: Option<i64>,
+        /// Last instant before it.
+        from_utc: Option<Utc>,
+        /// First instant behind it.
+        to_utc: Option<Utc>,
+    }
+}
+
+table_row! {
+    /// One log of a recording that was rotated over several.
+    PartRow in "recordings" {
+        /// The recording: its first log.
+        recording_id: String,
+        /// Place of the log in it, from 0.
+        part: i64,
+        /// The log.
+        log_id: String,
     }
 }
 

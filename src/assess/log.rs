@@ -3,12 +3,13 @@
 use super::{METHOD_VERSION, short_id};
 use crate::airframe::Airframe;
 use crate::archive::cell::Utc;
-use crate::archive::row::{FlightRow, LogRow, MeasureRow};
+use super::parts::Ends;
+use crate::archive::row::{FlightRow, IntegrityRow, LogRow, MeasureRow};
 use crate::clock::UtcBinding;
 use crate::fleet::{Fleet, Identity, Recognition};
 use crate::flight::{Flight, segment};
 use crate::measure::{Measurement, measure_flight};
-use crate::recording::{BootSession, Recording, Reduce, Vehicle};
+use crate::recording::{BootSession, Loss, Recording, Reduce, Vehicle};
 use crate::signal::Signals;
 use crate::wire::Container;
 use serde_json::json;
@@ -25,6 +26,8 @@ pub struct Assessment {
     pub flights: Vec<FlightRow>,
     /// Their numbers.
     pub measures: Vec<MeasureRow>,
+    /// What the log lost.
+    pub losses: Vec<IntegrityRow>,
     /// Names given to aircraft that `fleet.toml` does not know, with how to name them.
     pub unnamed: Vec<(String, String)>,
 }
@@ -86,7 +89,8 @@ pub fn assess(recording: &Recording, log_id: &str, path: &Path, fleet: &Fleet) -
     let log = log_row(recording, log_id, path, aircraft);
     let first = flights.iter().filter_map(|f| f.takeoff_utc).min().or(log.start_utc);
     let date = first.map_or_else(|| "unknown".to_owned(), date_of);
-    Assessment { log, date, flights, measures, unnamed }
+    let losses = losses(recording, log_id);
+    Assessment { log, date, flights, measures, losses, unnamed }
 }
 
 /// The flights of one session with their numbers.
@@ -189,8 +193,45 @@ fn log_row(recording: &Recording, log_id: &str, path: &Path, aircraft: String) -
         end_utc: instants(|s| s.1).into_iter().max(),
         utc_source: best.map_or("none", |s| s.word()).to_owned(),
         boots: whole(sessions().count() as u64),
+        confidence: confidence(recording),
+        ends: json!(Ends::of(recording)).to_string(),
         notes: json!(recording.notes).to_string(),
     }
+}
+
+/// Share of the bytes that are what the container says: checked frames and stamps, for a capture everything but
+/// what belongs to no frame of its payload.
+fn confidence(recording: &Recording) -> f64 {
+    let integrity = &recording.integrity;
+    let known = match recording.container {
+        Container::Bare | Container::Timestamped => integrity.bytes_frames + integrity.bytes_stamps,
+        Container::Pcap | Container::PcapNg => integrity.bytes.saturating_sub(integrity.bytes_skipped),
+    };
+    if integrity.bytes == 0 { 0.0 } else { known as f64 / integrity.bytes as f64 }
+}
+
+fn losses(recording: &Recording, log_id: &str) -> Vec<IntegrityRow> {
+    let row = |loss: &Loss| {
+        let vehicle = recording.vehicles.iter().find(|v| Some(v.system_id) == loss.system_id);
+        let utc = vehicle.zip(loss.boot).and_then(|(v, boot)| v.boots.get(usize::from(boot))?.utc);
+        let instant = |boot_ms: Option<i64>| boot_ms.and_then(|ms| at(utc, ms));
+        IntegrityRow {
+            log_id: log_id.to_owned(),
+            kind: loss.kind.word().to_owned(),
+            offset: whole(loss.offset),
+            end_offset: whole(loss.end_offset),
+            bytes: whole(loss.bytes),
+            frames: whole(loss.frames),
+            system_id: loss.system_id.map(i64::from),
+            component_id: loss.component_id.map(i64::from),
+            boot: loss.boot.map(i64::from),
+            from_boot_ms: loss.from_ms,
+            to_boot_ms: loss.to_ms,
+            from_utc: instant(loss.from_ms),
+            to_utc: instant(loss.to_ms),
+        }
+    };
+    recording.losses.iter().map(row).collect()
 }
 
 fn whole(count: u64) -> i64 {

@@ -2,10 +2,14 @@
 //! to its findings.
 //!
 //! - [`log`]: one log's rows
+//! - [`parts`]: which files are one recording that was rotated
+//! - [`overlap`]: flights that several recordings show
 //! - [`history`]: findings of every flight of one aircraft, each against the flights before it
 
 pub mod history;
 pub mod log;
+pub mod overlap;
+pub mod parts;
 
 pub use history::judge_aircraft;
 pub use log::{Assessment, assess, reducer};

@@ -83,17 +83,7 @@ impl<'d> Flows<'d> {
     /// The tally of all flows.
     pub(super) fn integrity(&self) -> Integrity {
         let mut all = Integrity::default();
-        for flow in &self.flows {
-            let own = flow.scanner.integrity();
-            all.frames += own.frames;
-            all.bytes_frames += own.bytes_frames;
-            all.frames_unknown += own.frames_unknown;
-            all.frames_bad_crc += own.frames_bad_crc;
-            all.bytes_stamps += own.bytes_stamps;
-            all.bytes_skipped += own.bytes_skipped;
-            all.sequence_lost += own.sequence_lost;
-            all.gap_count += own.gap_count;
-        }
+        self.flows.iter().for_each(|flow| all.add(&flow.scanner.integrity()));
         all.bytes = self.bytes;
         all
     }

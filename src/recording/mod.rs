@@ -16,6 +16,7 @@ use crate::wire::payload::{u8_at, u64_at};
 use crate::wire::{Container, Definitions, Frame, Gap, Integrity, Met, Scanner};
 use losses::Losses;
 pub use losses::{Loss, LossKind};
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// Rows a table gathers before it is handed on as one batch.
@@ -32,8 +33,8 @@ const CAPTURE_JUMP_MS: u64 = 10_000;
 /// The component id that the standard gives the autopilot.
 const AUTOPILOT_COMPONENT: u8 = 1;
 
-/// Who sent how much.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+/// Who sent how much, and where its counter and clock stood at both ends of the log.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SenderCount {
     /// MAVLink system id.
     pub system_id: u32,
@@ -41,6 +42,14 @@ pub struct SenderCount {
     pub component_id: u8,
     /// Frames with a good checksum.
     pub frames: u64,
+    /// Frame counter of the first frame.
+    pub first_sequence: u8,
+    /// Frame counter of the last frame.
+    pub last_sequence: u8,
+    /// First stamp of its own clock, milliseconds since boot.
+    pub first_boot_ms: Option<i64>,
+    /// Latest stamp of its own clock in the last boot session.
+    pub last_boot_ms: Option<i64>,
 }
 
 /// One boot session of one vehicle.
@@ -116,6 +125,8 @@ struct VehicleState {
 /// Reads one log.
 pub struct Recorder<'d> {
     bytes: Bytes<'d>,
+    /// Those of the files before.
+    ended: Vec<Bytes<'d>>,
     state: State<'d>,
 }
 
@@ -169,6 +180,7 @@ impl<'d> Recorder<'d> {
         };
         Recorder {
             bytes: Bytes::Unseen,
+            ended: Vec::new(),
             state: State {
                 definitions,
                 tables: tables.then(|| Tables::new(definitions, ROWS_PER_BATCH)),
@@ -231,6 +243,15 @@ impl<'d> Recorder<'d> {
         failed.map_or(Ok(used), Err)
     }
 
+    /// Ends a file of the log whose last bytes were fed; the next bytes begin another file of the same recording.
+    /// Clocks, counters of flights and tables go on, offsets begin anew.
+    pub fn next_part(&mut self) {
+        let ended = std::mem::replace(&mut self.bytes, Bytes::Unseen);
+        if !matches!(ended, Bytes::Unseen) {
+            self.ended.push(ended);
+        }
+    }
+
     /// Ends the log: hands the last rows to the sink and returns what was read.
     ///
     /// # Errors
@@ -244,17 +265,32 @@ impl<'d> Recorder<'d> {
         if let Some(tables) = &mut self.state.tables {
             tables.finish(sink)?;
         }
-        if let Bytes::Capture(_, flows) = &self.bytes {
-            flows.losses().for_each(|loss| self.state.losses.add(loss));
+        self.next_part();
+        let (mut container, mut integrity, mut capture_notes) = (Container::Bare, Integrity::default(), Vec::new());
+        for (index, bytes) in self.ended.iter().enumerate() {
+            let kind = match bytes {
+                Bytes::Stream(scanner) => {
+                    integrity.add(&scanner.integrity());
+                    scanner.container()
+                }
+                Bytes::Capture(kind, flows) => {
+                    integrity.add(&flows.integrity());
+                    capture_notes.extend(flows.notes());
+                    flows.losses().for_each(|loss| self.state.losses.add(loss));
+                    if *kind == Kind::Pcap { Container::Pcap } else { Container::PcapNg }
+                }
+                Bytes::Unseen => continue,
+            };
+            if index == 0 {
+                container = kind;
+            }
         }
         let state = self.state;
-        let (container, integrity, capture_notes) = match &self.bytes {
-            Bytes::Stream(scanner) => (scanner.container(), scanner.integrity(), Vec::new()),
-            Bytes::Capture(Kind::Pcap, flows) => (Container::Pcap, flows.integrity(), flows.notes()),
-            Bytes::Capture(Kind::PcapNg, flows) => (Container::PcapNg, flows.integrity(), flows.notes()),
-            Bytes::Unseen => (Container::Bare, Integrity::default(), Vec::new()),
-        };
-        let mut senders: Vec<SenderCount> = state.senders.iter().map(|s| s.count).collect();
+        let mut senders: Vec<SenderCount> = state
+            .senders
+            .iter()
+            .map(|s| SenderCount { last_boot_ms: s.clock.head_ms(), ..s.count })
+            .collect();
         senders.sort_by_key(|s| (s.system_id, s.component_id));
         let mut messages: Vec<(String, u32, u64)> = state
             .definitions
@@ -321,7 +357,13 @@ impl State<'_> {
         }
         let stamp = self.reader.stamp(slot, frame.payload);
         let head_before = self.senders.get(index).and_then(|s| s.clock.head_ms());
-        let own = self.senders.get_mut(index).and_then(|s| s.clock.place(stamp));
+        let own = self.senders.get_mut(index).and_then(|s| {
+            let placed = s.clock.place(stamp);
+            if s.count.first_boot_ms.is_none() {
+                s.count.first_boot_ms = placed.map(|p| p.earliest_ms);
+            }
+            placed
+        });
         // A component without a clock of its own is placed between its autopilot's stamps.
         let (placed, waits_on) = match own {
             Some(placed) => (Some(placed), index),
@@ -331,10 +373,10 @@ impl State<'_> {
                 (self.senders.get_mut(autopilot).and_then(|s| s.clock.place(Stamp::None)), autopilot)
             }
         };
+        if frame.lost > 0 || self.losses.is_open() {
+            self.lost(frame, head_before, placed);
+        }
         if let Some(placed) = placed {
-            if frame.lost > 0 || self.losses.is_open() {
-                self.lost(frame, head_before, placed);
-            }
             if placed.rebooted {
                 self.resolve(index, head_before.unwrap_or(placed.earliest_ms));
             } else if placed.advanced {
@@ -379,8 +421,8 @@ impl State<'_> {
 
     /// The frame that ends losses before it, or that others of its sender are missing before.
     #[cold]
-    fn lost(&mut self, frame: &Frame<'_>, head_before: Option<i64>, placed: Placed) {
-        if placed.latest_ms.is_some() {
+    fn lost(&mut self, frame: &Frame<'_>, head_before: Option<i64>, placed: Option<Placed>) {
+        if let Some(placed) = placed.filter(|p| p.latest_ms.is_some()) {
             self.losses.close(frame.system_id, placed.boot, placed.earliest_ms);
         }
         if frame.lost > 0 {
@@ -388,9 +430,9 @@ impl State<'_> {
                 frames: u64::from(frame.lost),
                 system_id: Some(frame.system_id),
                 component_id: Some(frame.component_id),
-                boot: Some(placed.boot),
-                from_ms: head_before.filter(|_| !placed.rebooted),
-                to_ms: Some(placed.earliest_ms),
+                boot: placed.map(|p| p.boot),
+                from_ms: head_before.filter(|_| placed.is_some_and(|p| !p.rebooted)),
+                to_ms: placed.map(|p| p.earliest_ms),
                 ..Loss::at(LossKind::Sequence, frame.offset, 0)
             });
         }
@@ -405,6 +447,9 @@ impl State<'_> {
     ) -> Result<(), S::Error> {
         *self.unknown.entry(frame.message_id).or_default() += 1;
         let placed = self.senders.get_mut(index).and_then(|s| s.clock.place(Stamp::None));
+        if frame.lost > 0 {
+            self.lost(frame, placed.map(|p| p.earliest_ms), placed);
+        }
         if let Some(tables) = &mut self.tables {
             let times = RowTimes {
                 boot: placed.map(|p| p.boot),
@@ -519,6 +564,7 @@ impl State<'_> {
         let index = known.unwrap_or_else(|| self.meet(frame));
         if let Some(sender) = self.senders.get_mut(index) {
             sender.count.frames += 1;
+            sender.count.last_sequence = frame.sequence;
         }
         self.last_sender = index;
         index
@@ -532,7 +578,15 @@ impl State<'_> {
             self.vehicles.push(VehicleState::new(frame.system_id, index));
         }
         self.senders.push(Sender {
-            count: SenderCount { system_id: frame.system_id, component_id: frame.component_id, frames: 0 },
+            count: SenderCount {
+                system_id: frame.system_id,
+                component_id: frame.component_id,
+                frames: 0,
+                first_sequence: frame.sequence,
+                last_sequence: frame.sequence,
+                first_boot_ms: None,
+                last_boot_ms: None,
+            },
             clock: BootClock::default(),
             pending: Vec::new(),
             signals_pending: false,

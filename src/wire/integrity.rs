@@ -24,6 +24,21 @@ pub struct Integrity {
     pub gap_count: u64,
 }
 
+impl Integrity {
+    /// Adds the tally of another stream.
+    pub fn add(&mut self, other: &Integrity) {
+        self.bytes += other.bytes;
+        self.frames += other.frames;
+        self.bytes_frames += other.bytes_frames;
+        self.frames_unknown += other.frames_unknown;
+        self.frames_bad_crc += other.frames_bad_crc;
+        self.bytes_stamps += other.bytes_stamps;
+        self.bytes_skipped += other.bytes_skipped;
+        self.sequence_lost += other.sequence_lost;
+        self.gap_count += other.gap_count;
+    }
+}
+
 /// A run of bytes that belongs to no frame and no stamp.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Gap {

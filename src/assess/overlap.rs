@@ -1,0 +1,129 @@
+//! Flights that several recordings show, onboard and on the ground for example, count once: the fuller recording
+//! leads, the others are kept as evidence. Computed whenever flights are read, from the flights alone.
+//!
+//! Two rows are the same flight when aircraft and system are the same, both logs give the UTC of the boot session,
+//! they agree on it, and the times in the air overlap. Without UTC nothing is joined: two flights of one aircraft
+//! can well begin at the same time after boot.
+
+use super::parts::SAME_BOOT_US;
+use crate::archive::row::FlightRow;
+use std::collections::BTreeMap;
+
+/// The flights that count, in their order, and the evidence: (row, id of the flight that leads it).
+pub fn leading(rows: Vec<FlightRow>) -> (Vec<FlightRow>, Vec<(FlightRow, String)>) {
+    let mut groups: BTreeMap<(&str, i64), Vec<usize>> = BTreeMap::new();
+    for (index, row) in rows.iter().enumerate().filter(|(_, row)| boot_us(row).is_some()) {
+        groups.entry((&row.aircraft, row.system_id)).or_default().push(index);
+    }
+    let mut led_by: BTreeMap<usize, String> = BTreeMap::new();
+    for mut group in groups.into_values() {
+        // Fuller first; the id decides among equals, so that the order of import does not.
+        group.sort_by_key(|i| {
+            let row = &rows[*i];
+            (!row.complete, std::cmp::Reverse(row.airtime_ms), row.flight_id.clone())
+        });
+        // By liftoff, so that a row is compared only with those that can overlap it.
+        let mut leaders: BTreeMap<(i64, usize), i64> = BTreeMap::new();
+        let longest_us = group.iter().map(|i| span_us(&rows[*i])).map(|(from, to)| to - from).max().unwrap_or(0);
+        for index in group {
+            let (from, to) = span_us(&rows[index]);
+            let near = leaders.range((from - longest_us, 0)..=(to, usize::MAX));
+            let lead = near.filter(|(_, until)| **until > from).map(|((_, lead), _)| *lead);
+            match lead.into_iter().find(|lead| rows[*lead].log_id != rows[index].log_id && same(&rows[*lead], &rows[index])) {
+                Some(lead) => {
+                    led_by.insert(index, rows[lead].flight_id.clone());
+                }
+                None => {
+                    leaders.insert((from, index), to);
+                }
+            }
+        }
+    }
+    let (mut counted, mut evidence) = (Vec::new(), Vec::new());
+    for (index, row) in rows.into_iter().enumerate() {
+        match led_by.remove(&index) {
+            Some(lead) => evidence.push((row, lead)),
+            None => counted.push(row),
+        }
+    }
+    (counted, evidence)
+}
+
+fn boot_us(row: &FlightRow) -> Option<i64> {
+    row.takeoff_utc.map(|utc| utc.0 - row.takeoff_boot_ms * 1000)
+}
+
+fn span_us(row: &FlightRow) -> (i64, i64) {
+    let boot = boot_us(row).unwrap_or_default();
+    (boot + row.takeoff_boot_ms * 1000, boot + row.touchdown_boot_ms * 1000)
+}
+
+/// Same boot session, and in the air at the same time of it.
+fn same(a: &FlightRow, b: &FlightRow) -> bool {
+    let agree = boot_us(a).zip(boot_us(b)).is_some_and(|(a, b)| (a - b).abs() <= SAME_BOOT_US);
+    agree && a.takeoff_boot_ms < b.touchdown_boot_ms && b.takeoff_boot_ms < a.touchdown_boot_ms
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::archive::cell::Utc;
+
+    fn flight(id: &str, log: &str, boot_us: Option<i64>, boot_ms: (i64, i64), complete: bool) -> FlightRow {
+        FlightRow {
+            flight_id: id.to_owned(),
+            log_id: log.to_owned(),
+            aircraft: "heron".to_owned(),
+            system_id: 1,
+            ordinal: 0,
+            boot: 0,
+            takeoff_utc: boot_us.map(|us| Utc(us + boot_ms.0 * 1000)),
+            touchdown_utc: boot_us.map(|us| Utc(us + boot_ms.1 * 1000)),
+            takeoff_boot_ms: boot_ms.0,
+            touchdown_boot_ms: boot_ms.1,
+            airtime_ms: boot_ms.1 - boot_ms.0,
+            airtime_min_ms: 0,
+            airtime_max_ms: boot_ms.1 - boot_ms.0,
+            evidence: "inferred".to_owned(),
+            complete,
+            landings: 1,
+            motor_starts: Some(1),
+            distance_m: None,
+        }
+    }
+
+    #[test]
+    fn a_flight_recorded_twice_counts_once_and_the_fuller_row_leads() {
+        let day = 1_790_000_000_000_000;
+        let rows = vec![
+            flight("ground", "g", Some(day + 900_000), (60_000, 200_000), false),
+            flight("onboard", "o", Some(day), (61_000, 260_000), true),
+            flight("second", "o", Some(day), (300_000, 360_000), true),
+            flight("ground-2", "g", Some(day + 900_000), (299_000, 361_000), true),
+            flight("next-day", "n", Some(day + 86_400_000_000), (61_000, 260_000), true),
+        ];
+        for turn in 0..rows.len() {
+            let mut turned = rows.clone();
+            turned.rotate_left(turn);
+            let (counted, evidence) = leading(turned);
+            let mut ids: Vec<_> = counted.iter().map(|f| f.flight_id.as_str()).collect();
+            ids.sort_unstable();
+            assert_eq!(ids, ["ground-2", "next-day", "onboard"]);
+            let mut led: Vec<_> = evidence.iter().map(|(f, by)| (f.flight_id.as_str(), by.as_str())).collect();
+            led.sort_unstable();
+            assert_eq!(led, [("ground", "onboard"), ("second", "ground-2")]);
+        }
+    }
+
+    #[test]
+    fn without_utc_or_in_one_log_nothing_is_joined() {
+        let day = 1_790_000_000_000_000;
+        let rows = vec![
+            flight("a", "1", None, (60_000, 200_000), true),
+            flight("b", "2", None, (60_000, 200_000), true),
+            flight("c", "3", Some(day), (60_000, 200_000), true),
+            flight("d", "3", Some(day), (60_000, 200_000), true),
+        ];
+        assert_eq!(leading(rows).0.len(), 4);
+    }
+}

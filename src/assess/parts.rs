@@ -1,0 +1,195 @@
+//! Which logs are one recording that was rotated over several files: where one ends, another goes on.
+//!
+//! The evidence is the senders' own. A file follows another when the vehicle's boot clock goes on within seconds
+//! and the frame counters of all common senders go on as well: by chance that is one in 64 for one sender. Where
+//! counters do not go on, since the recorder paused, both files must give the same UTC of boot.
+
+use crate::clock::UtcSource;
+use crate::recording::{Recording, SenderCount};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// Frames that may be missing where the files meet: one that was cut, and one the recorder dropped.
+const MISSING: u8 = 3;
+/// Longest time between the files' stamps when the counters go on.
+const APART_MS: i64 = 10_000;
+/// The same when the files only share their UTC of boot.
+const PAUSE_MS: i64 = 60_000;
+/// Stamps arrive so much out of order at most.
+const LATE_MS: i64 = crate::clock::boot::LATE_MS;
+/// UTC of boot of one boot session, from two recordings, differs at most by this.
+pub const SAME_BOOT_US: i64 = 2_000_000;
+
+/// Both ends of a log.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Ends {
+    /// Every sender.
+    pub senders: Vec<SenderCount>,
+    /// Unix microseconds of boot, by system: of its first and its last boot session; stamps of a recording computer
+    /// do not count.
+    pub boots: Vec<BootEnds>,
+}
+
+/// UTC of a system's first and last boot session.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct BootEnds {
+    /// The system.
+    pub system_id: u32,
+    /// Unix microseconds of its first boot.
+    pub first_us: Option<i64>,
+    /// Unix microseconds of its last boot.
+    pub last_us: Option<i64>,
+}
+
+impl Ends {
+    /// The ends of a recording.
+    pub fn of(recording: &Recording) -> Self {
+        let boots = recording.vehicles.iter().map(|vehicle| {
+            let told = |boot: Option<&crate::recording::BootSession>| {
+                boot?.utc.filter(|utc| utc.source != UtcSource::Capture).map(|utc| utc.boot_unix_us)
+            };
+            BootEnds {
+                system_id: vehicle.system_id,
+                first_us: told(vehicle.boots.first()),
+                last_us: told(vehicle.boots.last()),
+            }
+        });
+        Ends { senders: recording.senders.clone(), boots: boots.collect() }
+    }
+
+    fn boot(&self, system_id: u32) -> Option<&BootEnds> {
+        self.boots.iter().find(|boot| boot.system_id == system_id)
+    }
+}
+
+/// One log as linking sees it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Part {
+    /// Its id.
+    pub log_id: String,
+    /// What its bytes are; files of one recording are alike.
+    pub container: String,
+    /// Its ends.
+    pub ends: Ends,
+}
+
+/// How well `next` goes on where `part` ends: smaller is better; `None` if it does not.
+fn follows(part: &Part, next: &Part) -> Option<(bool, i64)> {
+    if part.log_id == next.log_id || part.container != next.container {
+        return None;
+    }
+    let mut all_go_on = true;
+    let mut main: Option<(u64, i64, u32)> = None;
+    for sender in &part.ends.senders {
+        let is = |s: &&SenderCount| (s.system_id, s.component_id) == (sender.system_id, sender.component_id);
+        let Some(other) = next.ends.senders.iter().find(is) else { continue };
+        let missing = other.first_sequence.wrapping_sub(sender.last_sequence).wrapping_sub(1);
+        all_go_on &= missing <= MISSING;
+        let frames = sender.frames.min(other.frames);
+        if let Some((last, first)) = sender.last_boot_ms.zip(other.first_boot_ms)
+            && main.is_none_or(|m| frames > m.0)
+        {
+            main = Some((frames, first - last, sender.system_id));
+        }
+    }
+    let (_, apart_ms, system_id) = main?;
+    let boots = part.ends.boot(system_id).zip(next.ends.boot(system_id));
+    let same_boot = boots.and_then(|(a, b)| Some((a.last_us? - b.first_us?).abs() <= SAME_BOOT_US));
+    let near = |most_ms: i64| (-LATE_MS..=most_ms).contains(&apart_ms);
+    match (all_go_on, same_boot) {
+        (_, Some(false)) => None,
+        (true, _) if near(APART_MS) => Some((false, apart_ms.abs())),
+        (false, Some(true)) if near(PAUSE_MS) && apart_ms >= 0 => Some((true, apart_ms)),
+        _ => None,
+    }
+}
+
+/// The recordings of more than one log, each in order of its logs. It does not depend on the order of `logs`.
+pub fn recordings(logs: &[Part]) -> Vec<Vec<String>> {
+    let mut candidates: Vec<((bool, i64), &str, &str)> = Vec::new();
+    for part in logs {
+        for next in logs {
+            if let Some(how) = follows(part, next) {
+                candidates.push((how, &part.log_id, &next.log_id));
+            }
+        }
+    }
+    candidates.sort_unstable();
+    let (mut next_of, mut before): (BTreeMap<&str, &str>, BTreeMap<&str, &str>) = Default::default();
+    for (_, part, next) in candidates {
+        let circle = {
+            let mut end = next;
+            while let Some(further) = next_of.get(end) {
+                end = further;
+            }
+            end == part
+        };
+        if !circle && !next_of.contains_key(part) && !before.contains_key(next) {
+            next_of.insert(part, next);
+            before.insert(next, part);
+        }
+    }
+    let mut chains = Vec::new();
+    for first in next_of.keys().filter(|part| !before.contains_key(*part)) {
+        let mut chain = vec![(*first).to_owned()];
+        let mut at = *first;
+        while let Some(next) = next_of.get(at) {
+            chain.push((*next).to_owned());
+            at = next;
+        }
+        chains.push(chain);
+    }
+    chains
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn part(id: &str, sequence: (u8, u8), boot_ms: (i64, i64), boot_us: Option<i64>) -> Part {
+        let sender = SenderCount {
+            system_id: 1,
+            component_id: 1,
+            frames: 1000,
+            first_sequence: sequence.0,
+            last_sequence: sequence.1,
+            first_boot_ms: Some(boot_ms.0),
+            last_boot_ms: Some(boot_ms.1),
+        };
+        let boots = vec![BootEnds { system_id: 1, first_us: boot_us, last_us: boot_us }];
+        Part {
+            log_id: id.to_owned(),
+            container: "bare".to_owned(),
+            ends: Ends { senders: vec![sender], boots },
+        }
+    }
+
+    #[test]
+    fn files_that_go_on_are_one_recording_in_any_order() {
+        let mut logs = [
+            part("c", (200, 7), (60_010, 90_000), None),
+            part("a", (0, 255), (100, 30_000), None),
+            part("b", (0, 199), (30_020, 60_000), None),
+            part("other", (9, 99), (30_020, 60_000), None),
+        ];
+        for _ in 0..4 {
+            logs.rotate_left(1);
+            assert_eq!(recordings(&logs), [["a", "b", "c"]]);
+        }
+    }
+
+    #[test]
+    fn another_boot_session_does_not_go_on() {
+        let day = 1_790_000_000_000_000;
+        let a = part("a", (0, 50), (100, 30_000), Some(day));
+        let b = part("b", (51, 90), (30_020, 60_000), Some(day + 3_600_000_000));
+        assert!(recordings(&[a.clone(), b]).is_empty());
+        let reboot = part("c", (51, 90), (900, 60_000), None);
+        assert!(recordings(&[a.clone(), reboot]).is_empty());
+        // A recorder that paused 20 s: the counters say nothing, the UTC of boot does.
+        let paused = part("d", (200, 90), (50_000, 90_000), Some(day + 1_000));
+        assert_eq!(recordings(&[a.clone(), paused]), [["a", "d"]]);
+        let unknown = part("e", (200, 90), (50_000, 90_000), None);
+        assert!(recordings(&[a, unknown]).is_empty());
+    }
+}
