@@ -9,6 +9,7 @@
 //! - [`catalogue`]: writing and reading `logs/`, `flights/`, `measures/`, `findings/`
 //! - [`load`]: how hard each flight was, from the outputs in the telemetry
 //! - [`packs`]: battery packs and their charge, flight by flight, from the telemetry
+//! - [`told_time`]: the time that a person gave a log without one
 //! - [`telemetry`]: one Parquet file a message, bounded memory
 
 pub mod atomic;
@@ -20,6 +21,7 @@ pub mod packs;
 pub mod raw;
 pub mod row;
 pub mod telemetry;
+pub mod told_time;
 pub mod writers;
 
 use std::io;
@@ -62,6 +64,14 @@ pub enum ArchiveError {
     CopyDiffers {
         /// The log.
         path: PathBuf,
+    },
+    /// What a person said about a log's time is not what this version writes.
+    #[error("{}: not a record of a log's time: {why}; remove it and tell the time again with `fettle clock`", path.display())]
+    ToldTime {
+        /// Which file.
+        path: PathBuf,
+        /// What is wrong.
+        why: String,
     },
     /// A log could not be opened or read.
     #[error(transparent)]

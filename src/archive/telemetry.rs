@@ -37,7 +37,7 @@ impl TelemetryWriter {
         Ok(TelemetryWriter { folder, writers: BTreeMap::new(), closed: Vec::new() })
     }
 
-    /// Closes every file and gives it its place in the archive.
+    /// Closes every file and gives it its place in the archive; returns the places.
     ///
     /// # Errors
     /// The file system's or Parquet's refusal.
@@ -47,12 +47,12 @@ impl TelemetryWriter {
         aircraft: &str,
         date: &str,
         log_id: &str,
-    ) -> Result<(), ArchiveError> {
+    ) -> Result<Vec<PathBuf>, ArchiveError> {
         self.close(log_id)?;
-        atomic::together(&std::mem::take(&mut self.closed), |(name, staged)| {
-            let path = fleet.partition(&format!("telemetry/{name}"), aircraft, date, log_id);
-            atomic::publish(staged, &path)
-        })
+        let place = |name: &str| fleet.partition(&format!("telemetry/{name}"), aircraft, date, log_id);
+        let closed = std::mem::take(&mut self.closed);
+        atomic::together(&closed, |(name, staged)| atomic::publish(staged, &place(name)))?;
+        Ok(closed.iter().map(|(name, _)| place(name)).collect())
     }
 
     /// Closes every file and moves it to `folder` as `<MESSAGE>.parquet`; refuses to replace any unless

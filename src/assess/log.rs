@@ -1,9 +1,9 @@
 //! One log's rows: which aircraft, which flights, which numbers.
 
+use super::parts::Ends;
 use super::{METHOD_VERSION, short_id};
 use crate::airframe::Airframe;
 use crate::archive::cell::Utc;
-use super::parts::Ends;
 use crate::archive::row::{FlightRow, IntegrityRow, LogRow, MeasureRow};
 use crate::clock::UtcBinding;
 use crate::fleet::{Fleet, Identity, Recognition};

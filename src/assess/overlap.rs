@@ -24,12 +24,16 @@ pub fn leading(rows: Vec<FlightRow>) -> (Vec<FlightRow>, Vec<(FlightRow, String)
         });
         // By liftoff, so that a row is compared only with those that can overlap it.
         let mut leaders: BTreeMap<(i64, usize), i64> = BTreeMap::new();
-        let longest_us = group.iter().map(|i| span_us(&rows[*i])).map(|(from, to)| to - from).max().unwrap_or(0);
+        let longest_us =
+            group.iter().map(|i| span_us(&rows[*i])).map(|(from, to)| to - from).max().unwrap_or(0);
         for index in group {
             let (from, to) = span_us(&rows[index]);
             let near = leaders.range((from - longest_us, 0)..=(to, usize::MAX));
             let lead = near.filter(|(_, until)| **until > from).map(|((_, lead), _)| *lead);
-            match lead.into_iter().find(|lead| rows[*lead].log_id != rows[index].log_id && same(&rows[*lead], &rows[index])) {
+            match lead
+                .into_iter()
+                .find(|lead| rows[*lead].log_id != rows[index].log_id && same(&rows[*lead], &rows[index]))
+            {
                 Some(lead) => {
                     led_by.insert(index, rows[lead].flight_id.clone());
                 }
@@ -109,7 +113,8 @@ mod tests {
             let mut ids: Vec<_> = counted.iter().map(|f| f.flight_id.as_str()).collect();
             ids.sort_unstable();
             assert_eq!(ids, ["ground-2", "next-day", "onboard"]);
-            let mut led: Vec<_> = evidence.iter().map(|(f, by)| (f.flight_id.as_str(), by.as_str())).collect();
+            let mut led: Vec<_> =
+                evidence.iter().map(|(f, by)| (f.flight_id.as_str(), by.as_str())).collect();
             led.sort_unstable();
             assert_eq!(led, [("ground", "onboard"), ("second", "ground-2")]);
         }

@@ -46,7 +46,7 @@ impl Ends {
     pub fn of(recording: &Recording) -> Self {
         let boots = recording.vehicles.iter().map(|vehicle| {
             let told = |boot: Option<&crate::recording::BootSession>| {
-                boot?.utc.filter(|utc| utc.source != UtcSource::Capture).map(|utc| utc.boot_unix_us)
+                boot?.utc.filter(|utc| utc.source < UtcSource::Capture).map(|utc| utc.boot_unix_us)
             };
             BootEnds {
                 system_id: vehicle.system_id,

@@ -5,13 +5,13 @@
 
 use super::args::{Import, SeverityOption};
 use super::output::Output;
-use super::{Failure, Outcome, chain, dialects, find, fleet, reading, reassess};
+use super::{Failure, Outcome, chain, dialects, filing, find, fleet, join, reading, reassess};
 use crate::archive::layout::FleetDir;
 use crate::archive::raw::{RawCopy, hash_file};
-use crate::archive::row::{FindingRow, FlightRow, LogRow, MeasureRow};
+use crate::archive::row::{FindingRow, FlightRow, LogRow};
 use crate::archive::telemetry::TelemetryWriter;
 use crate::archive::{ArchiveError, catalogue, writers};
-use crate::assess::{Assessment, assess, reducer};
+use crate::assess::{Assessment, reducer};
 use crate::finding::{CAUTION, Severity};
 use crate::fleet::Fleet;
 use crate::report::{self, json, text};
@@ -44,6 +44,7 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     let (dir, fleet) = fleet::required(options.fleet.fleet.as_deref())?;
     let definitions = dialects::announced(&options.dialects, &fleet, Some(&dir.root), output)?;
     let _writer = writers::enter(&dir)?;
+    let pending = join::Pending::begin(&dir)?;
     let found = find::logs(&options.paths, &dir.archive());
     let imported = catalogue::imported(&dir)?;
     let left_behind = catalogue::left_behind(&dir, &imported)?;
@@ -69,13 +70,24 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
             Imported::Unusable(why) => unusable.push((path, why)),
         }
     }
-    let gained: BTreeSet<&str> = new.iter().flat_map(|a| &a.flights).map(|f| f.aircraft.as_str()).collect();
+    let joined = join::join(&new, pending.left, &into)?;
+    let mut gained: BTreeSet<String> =
+        new.iter().flat_map(|a| &a.flights).map(|f| f.aircraft.clone()).collect();
+    gained.extend(joined.iter().flat_map(|j| j.aircraft.clone()));
     for aircraft in &gained {
         reassess::aircraft(&dir, &fleet, aircraft)?;
     }
-    let flights: Vec<FlightRow> = new.iter().flat_map(|a| a.flights.clone()).collect();
+    pending.done()?;
+    let in_joined: HashSet<&String> = joined.iter().flat_map(|j| &j.logs).collect();
+    let alone = new.iter().filter(|a| !in_joined.contains(&a.log.log_id));
+    let recordings: Vec<&Assessment> = alone.chain(joined.iter().map(|j| &j.assessment)).collect();
+    let shown: Vec<FlightRow> = recordings.iter().flat_map(|a| a.flights.clone()).collect();
+    let (flights, twice) = counted(&dir, &gained, shown)?;
     let findings = findings_of(&dir, &gained, &flights)?;
-    show(options, output, &new, repeated, &unusable, &flights, &findings);
+    let unnamed = recordings.iter().flat_map(|a| a.unnamed.clone()).collect();
+    let summary = Summary { new: &new, repeated, joined: &joined, twice, flights, findings, unnamed };
+    show(options, output, &summary, &unusable);
+    let findings = summary.findings;
     if new.is_empty() && repeated == 0 {
         let what = if unusable.is_empty() { "no log found" } else { "no log could be read" };
         let given: Vec<String> = options.paths.iter().map(|p| p.display().to_string()).collect();
@@ -205,29 +217,32 @@ fn import_stream(
             .map_err(ArchiveError::io("remove what an import cut short left,", path))?;
     }
     let log_id = copy.finish(dir)?;
-    telemetry.close(&log_id)?;
-    let mut assessment = assess(&recording, &log_id, path, fleet);
-    drop(recording);
-    // The numbers live in the archive from here on; a long log has many.
-    let mut measures = std::mem::take(&mut assessment.measures);
-    let (aircraft, date) = (&assessment.log.aircraft, &assessment.date);
-    telemetry.file_under(dir, aircraft, date, &log_id)?;
-    let names: BTreeSet<&str> = assessment.flights.iter().map(|f| f.aircraft.as_str()).collect();
-    for name in names {
-        let flights: Vec<FlightRow> =
-            assessment.flights.iter().filter(|f| f.aircraft == name).cloned().collect();
-        let own: Vec<MeasureRow> = measures.extract_if(.., |m| m.aircraft == name).collect();
-        catalogue::write(&dir.partition("measures", name, date, &log_id), &own)?;
-        catalogue::write(&dir.partition("flights", name, date, &log_id), &flights)?;
-    }
+    let assessment = filing::file(recording, telemetry, &log_id, path, into)?.assessment;
     // Last: this row makes the log imported.
-    catalogue::write(&dir.partition("logs", aircraft, date, &log_id), std::slice::from_ref(&assessment.log))?;
+    let place = dir.partition("logs", &assessment.log.aircraft, &assessment.date, &log_id);
+    catalogue::write(&place, std::slice::from_ref(&assessment.log))?;
     Ok(Imported::New(Box::new(assessment)))
+}
+
+/// Those of these flights that count, and how many another recording shows more fully.
+fn counted(
+    dir: &FleetDir,
+    aircraft: &BTreeSet<String>,
+    flights: Vec<FlightRow>,
+) -> Result<(Vec<FlightRow>, usize), ArchiveError> {
+    let mut led: HashSet<String> = HashSet::new();
+    for name in aircraft {
+        led.extend(filing::flights(dir, Some(name))?.1.into_iter().map(|(row, _)| row.flight_id));
+    }
+    let all = flights.len();
+    let flights: Vec<FlightRow> = flights.into_iter().filter(|f| !led.contains(&f.flight_id)).collect();
+    let twice = all - flights.len();
+    Ok((flights, twice))
 }
 
 fn findings_of(
     dir: &FleetDir,
-    aircraft: &BTreeSet<&str>,
+    aircraft: &BTreeSet<String>,
     flights: &[FlightRow],
 ) -> Result<Vec<FindingRow>, ArchiveError> {
     let ids: HashSet<&str> = flights.iter().map(|f| f.flight_id.as_str()).collect();
@@ -239,15 +254,20 @@ fn findings_of(
     Ok(all)
 }
 
-fn show(
-    options: &Import,
-    output: &mut Output,
-    new: &[Assessment],
+/// What an import did.
+struct Summary<'a> {
+    new: &'a [Assessment],
     repeated: usize,
-    unusable: &[(PathBuf, String)],
-    flights: &[FlightRow],
-    findings: &[FindingRow],
-) {
+    joined: &'a [join::Joined],
+    twice: usize,
+    flights: Vec<FlightRow>,
+    findings: Vec<FindingRow>,
+    unnamed: BTreeSet<(String, String)>,
+}
+
+fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(PathBuf, String)]) {
+    let Summary { new, repeated, joined, twice, flights, findings, unnamed } = done;
+    let logs_joined: usize = joined.iter().map(|j| j.logs.len()).sum();
     if options.json {
         let logs: Vec<&LogRow> = new.iter().map(|a| &a.log).collect();
         logs.iter().for_each(|l| output.record(&json::log(l)));
@@ -258,15 +278,27 @@ fn show(
         }
         output.record(&json!({
             "type": "summary", "logs_new": new.len(), "logs_known": repeated, "unusable": unusable.len(),
+            "recordings_joined": joined.len(), "logs_joined": logs_joined, "flights_recorded_twice": twice,
             "flights": flights.len(), "airtime_ms": flights.iter().map(|f| f.airtime_ms).sum::<i64>(),
             "findings": findings.len(), "caution": CAUTION,
         }));
     } else {
         let mut line = format!("{} new log(s), {} flight(s)", new.len(), flights.len());
-        if repeated > 0 {
+        if *repeated > 0 {
             line.push_str(&format!("; {repeated} log(s) imported before"));
         }
         output.answer(&format!("{line}\n"));
+        if !joined.is_empty() {
+            output.answer(&text::paragraph(&format!(
+                "{logs_joined} logs go on in one another: {} recording(s)",
+                joined.len()
+            )));
+        }
+        if *twice > 0 {
+            output.answer(&text::paragraph(&format!(
+                "{twice} flight(s) are in another recording too, which is fuller: counted once"
+            )));
+        }
         if !flights.is_empty() {
             output.answer(&format!("\n{}\n", text::totals(flights)));
             output.answer(&report::findings::text(findings, flights));
@@ -279,7 +311,6 @@ fn show(
     for (path, why) in unusable {
         output.warn(&format!("{}: {}", text::plain(&path.to_string_lossy()), text::plain(why)));
     }
-    let unnamed: BTreeSet<_> = new.iter().flat_map(|a| &a.unnamed).collect();
     for (name, how) in unnamed {
         output.warn(&format!("aircraft unknown, filed as {name}; {how}"));
     }

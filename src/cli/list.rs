@@ -2,7 +2,7 @@
 
 use super::args::List;
 use super::output::Output;
-use super::{Failure, Outcome, fleet, import};
+use super::{Failure, Outcome, filing, fleet, import};
 use crate::archive::catalogue;
 use crate::archive::row::{FindingRow, FlightRow};
 use crate::finding::CAUTION;
@@ -11,7 +11,7 @@ use serde_json::json;
 
 fn selected(options: &List) -> Result<(Vec<FlightRow>, crate::archive::layout::FleetDir), Failure> {
     let (dir, _) = fleet::required(options.fleet.fleet.as_deref())?;
-    let mut flights: Vec<FlightRow> = catalogue::read(&dir, options.aircraft.as_deref())?;
+    let (mut flights, _) = filing::flights(&dir, options.aircraft.as_deref())?;
     let dated = options.since.is_some() || options.until.is_some();
     flights.retain(|f| match f.takeoff_utc {
         Some(t) => options.since.is_none_or(|s| t.0 >= s) && options.until.is_none_or(|u| t.0 < u),

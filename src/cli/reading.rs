@@ -37,10 +37,52 @@ pub fn record<'d, S: BatchSink<Error = ArchiveError>>(
     reduce: Option<Reduce<'d>>,
     mut copy: impl FnMut(&[u8]) -> Result<(), ArchiveError>,
 ) -> Result<Recording, ArchiveError> {
-    let mut recorder = Recorder::new(definitions, with_tables);
-    if let Some(reduce) = reduce {
-        recorder = recorder.reducing(reduce);
+    let mut recorder = recorder(definitions, with_tables, reduce);
+    feed(&mut recorder, input, name, sink, &mut copy)?;
+    recorder.finish(sink)
+}
+
+/// Reads the files of one recording, in order. Streams are one stream, so that a frame that was cut between two
+/// files is whole again; packet captures are read one by one.
+///
+/// # Errors
+/// As [`record`].
+pub fn record_parts<'d, S: BatchSink<Error = ArchiveError>>(
+    parts: Vec<Box<dyn Read>>,
+    captures: bool,
+    name: &Path,
+    definitions: &'d Definitions,
+    sink: &mut S,
+    reduce: Option<Reduce<'d>>,
+) -> Result<Recording, ArchiveError> {
+    let mut recorder = recorder(definitions, true, reduce);
+    let mut inputs = parts;
+    if !captures {
+        let empty: Box<dyn Read> = Box::new(std::io::empty());
+        inputs = vec![inputs.into_iter().fold(empty, |all, part| Box::new(all.chain(part)))];
     }
+    for mut input in inputs {
+        feed(&mut recorder, &mut input, name, sink, &mut |_| Ok(()))?;
+        recorder.next_part();
+    }
+    recorder.finish(sink)
+}
+
+fn recorder<'d>(definitions: &'d Definitions, with_tables: bool, reduce: Option<Reduce<'d>>) -> Recorder<'d> {
+    let recorder = Recorder::new(definitions, with_tables);
+    match reduce {
+        Some(reduce) => recorder.reducing(reduce),
+        None => recorder,
+    }
+}
+
+fn feed<S: BatchSink<Error = ArchiveError>>(
+    recorder: &mut Recorder<'_>,
+    input: &mut dyn Read,
+    name: &Path,
+    sink: &mut S,
+    copy: &mut impl FnMut(&[u8]) -> Result<(), ArchiveError>,
+) -> Result<(), ArchiveError> {
     let mut buffer = vec![0u8; CHUNK];
     let mut filled = 0;
     loop {
@@ -57,7 +99,7 @@ pub fn record<'d, S: BatchSink<Error = ArchiveError>>(
         let last = read == 0;
         let used = recorder.feed(buffer.get(..filled).unwrap_or_default(), last, sink)?;
         if last {
-            return recorder.finish(sink);
+            return Ok(());
         }
         buffer.copy_within(used..filled, 0);
         filled -= used;

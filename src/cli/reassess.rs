@@ -3,7 +3,7 @@
 
 use super::args::Reassess;
 use super::output::Output;
-use super::{Failure, Outcome, fleet, import};
+use super::{Failure, Outcome, filing, fleet, import};
 use crate::archive::layout::FleetDir;
 use crate::archive::row::{FindingRow, FlightRow, MeasureRow};
 use crate::archive::{ArchiveError, catalogue, writers};
@@ -22,7 +22,7 @@ use std::path::PathBuf;
 pub fn run(options: &Reassess, output: &mut Output) -> Result<Outcome, Failure> {
     let (dir, fleet) = fleet::required(options.fleet.fleet.as_deref())?;
     let _writer = writers::enter(&dir)?;
-    let flights: Vec<FlightRow> = catalogue::read(&dir, options.aircraft.as_deref())?;
+    let (flights, _) = filing::flights(&dir, options.aircraft.as_deref())?;
     let names: BTreeSet<&str> = flights.iter().map(|f| f.aircraft.as_str()).collect();
     if let (Some(name), true) = (&options.aircraft, names.is_empty()) {
         return Err(Failure(format!("no flight of {name} in the archive")));
@@ -60,7 +60,7 @@ pub fn run(options: &Reassess, output: &mut Output) -> Result<Outcome, Failure> 
 /// # Errors
 /// If the archive cannot be read or written.
 pub fn aircraft(dir: &FleetDir, fleet: &Fleet, aircraft: &str) -> Result<Vec<FindingRow>, ArchiveError> {
-    let flights: Vec<FlightRow> = catalogue::read(dir, Some(aircraft))?;
+    let (flights, _) = filing::flights(dir, Some(aircraft))?;
     let measures: Vec<MeasureRow> = catalogue::read(dir, Some(aircraft))?;
     let airframe = fleet.aircraft.iter().find(|a| a.name == aircraft).and_then(|a| a.airframe.as_ref());
     let findings = judge_aircraft(&flights, &measures, airframe, &fleet.limits);

@@ -2,7 +2,7 @@
 
 use super::args::FleetOption;
 use super::output::Output;
-use super::{Failure, fleet};
+use super::{Failure, filing, fleet};
 use crate::archive::layout::FleetDir;
 use crate::archive::row::{FindingRow, FlightRow};
 use crate::archive::{catalogue, packs};
@@ -51,7 +51,7 @@ impl Records {
         let entries = logbook.as_ref().map_or(Ok(Vec::new()), Logbook::entries)?;
         let ledger = Ledger::project(&entries)
             .map_err(|e| Failure(format!("the logbook contradicts itself at entry {}: {e}", e.entry)))?;
-        let rows: Vec<FlightRow> = catalogue::read(&dir, None)?;
+        let (rows, _) = filing::flights(&dir, None)?;
         let charged = ledger.components.values().any(|c| c.new.kind == BATTERY);
         let packs = packs::by_flight(&dir, &rows, charged)?;
         let flights = rows.iter().map(|row| flown(row, &packs)).collect();

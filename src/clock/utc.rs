@@ -10,6 +10,8 @@ pub enum UtcSource {
     Gnss,
     /// Stamps of the recording computer: late by the link delay, as right as its clock.
     Capture,
+    /// A person said so.
+    Told,
 }
 
 impl UtcSource {
@@ -19,6 +21,7 @@ impl UtcSource {
             UtcSource::SystemTime => "system_time",
             UtcSource::Gnss => "gnss",
             UtcSource::Capture => "capture",
+            UtcSource::Told => "told",
         }
     }
 }
@@ -90,6 +93,7 @@ impl UtcVotes {
                 UtcSource::SystemTime => 0,
                 UtcSource::Gnss => 1,
                 UtcSource::Capture => 2,
+                UtcSource::Told => return,
             };
             if let Some(votes) = self.votes.get_mut(slot) {
                 votes.push(unix_us - boot_ms * 1000);

@@ -266,7 +266,8 @@ impl<'d> Recorder<'d> {
             tables.finish(sink)?;
         }
         self.next_part();
-        let (mut container, mut integrity, mut capture_notes) = (Container::Bare, Integrity::default(), Vec::new());
+        let (mut container, mut integrity, mut capture_notes) =
+            (Container::Bare, Integrity::default(), Vec::new());
         for (index, bytes) in self.ended.iter().enumerate() {
             let kind = match bytes {
                 Bytes::Stream(scanner) => {

@@ -1,0 +1,200 @@
+//! A recording rotated over files, in any order, is the recording; a flight in two recordings counts once. Through
+//! the binary, on the sample logs; the reference is the same log in one piece.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "a test stops at the first surprise"
+)]
+
+use proptest::prelude::*;
+use serde_json::Value;
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+struct Fleet {
+    dir: tempfile::TempDir,
+}
+
+impl Fleet {
+    fn new() -> Self {
+        let dir = tempfile::tempdir().unwrap();
+        fs::create_dir_all(dir.path().join("fleet")).unwrap();
+        fs::create_dir_all(dir.path().join("card/heron")).unwrap();
+        let settings = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs/fleet.toml");
+        fs::copy(settings, dir.path().join("fleet/fleet.toml")).unwrap();
+        Fleet { dir }
+    }
+
+    fn put(&self, name: &str, bytes: &[u8]) -> PathBuf {
+        let path = self.dir.path().join("card/heron").join(name);
+        fs::write(&path, bytes).unwrap();
+        path
+    }
+
+    fn fettle(&self, arguments: &[&str]) -> Output {
+        Command::new(env!("CARGO_BIN_EXE_fettle"))
+            .current_dir(self.dir.path())
+            .args(arguments)
+            .env("FETTLE_FLEET", self.dir.path().join("fleet"))
+            .output()
+            .unwrap()
+    }
+
+    /// Imports and returns the summary.
+    fn import(&self, paths: &[PathBuf]) -> Value {
+        let mut arguments = vec!["import".to_owned(), "--json".to_owned()];
+        // As given on the command line, the same in every fleet.
+        arguments
+            .extend(paths.iter().map(|p| p.strip_prefix(self.dir.path()).unwrap().display().to_string()));
+        let output = self.fettle(&arguments.iter().map(String::as_str).collect::<Vec<_>>());
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        String::from_utf8(output.stdout)
+            .unwrap()
+            .lines()
+            .last()
+            .map(|l| serde_json::from_str(l).unwrap())
+            .unwrap()
+    }
+
+    /// The flights without their ids.
+    fn flights(&self) -> Vec<Value> {
+        let output = self.fettle(&["flights", "--json"]);
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        let lines = String::from_utf8(output.stdout).unwrap();
+        let records = lines.lines().map(|l| serde_json::from_str::<Value>(l).unwrap());
+        records
+            .filter(|r| r["type"] == "flight")
+            .map(|mut r| {
+                r.as_object_mut().unwrap().remove("flight_id");
+                r
+            })
+            .collect()
+    }
+
+    /// Every file of the archive by its name.
+    fn archive(&self) -> BTreeMap<PathBuf, Vec<u8>> {
+        let root = self.dir.path().join("fleet/archive");
+        let mut files = BTreeMap::new();
+        let mut folders = vec![root.clone()];
+        while let Some(folder) = folders.pop() {
+            for entry in fs::read_dir(&folder).unwrap() {
+                let path = entry.unwrap().path();
+                if path.is_dir() {
+                    folders.push(path);
+                } else {
+                    files.insert(path.strip_prefix(&root).unwrap().to_owned(), fs::read(&path).unwrap());
+                }
+            }
+        }
+        files
+    }
+}
+
+fn sample() -> Vec<u8> {
+    fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs/heron/2026-09-02.mavlink")).unwrap()
+}
+
+/// The pieces between sorted cuts, none shorter than `least` bytes.
+fn pieces<'b>(bytes: &'b [u8], cuts: &[prop::sample::Index], least: usize) -> Vec<&'b [u8]> {
+    let mut at: Vec<usize> = cuts.iter().map(|cut| cut.index(bytes.len())).collect();
+    at.sort_unstable();
+    let mut pieces = Vec::new();
+    let mut from = 0;
+    for cut in at {
+        if cut - from >= least && bytes.len() - cut >= least {
+            pieces.push(&bytes[from..cut]);
+            from = cut;
+        }
+    }
+    pieces.push(&bytes[from..]);
+    pieces
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 10, max_shrink_iters: 20, ..ProptestConfig::default() })]
+
+    /// Split anywhere, imported in any order and in any number of imports: the flights are those of the whole.
+    #[test]
+    fn a_log_split_anywhere_has_the_flights_of_the_whole(
+        cuts in prop::collection::vec(any::<prop::sample::Index>(), 1..5),
+        order in any::<prop::sample::Index>(),
+        together in any::<bool>(),
+    ) {
+        let bytes = sample();
+        let whole = Fleet::new();
+        whole.import(&[whole.put("whole", &bytes)]);
+        let want = whole.flights();
+        prop_assert!(!want.is_empty());
+
+        let split = Fleet::new();
+        // A piece must hold a few frames to be known as telemetry at all.
+        let mut files: Vec<PathBuf> = pieces(&bytes, &cuts, 8_192)
+            .iter()
+            .enumerate()
+            .map(|(number, piece)| split.put(&format!("part{number}"), piece))
+            .collect();
+        let turn = order.index(files.len());
+        files.rotate_left(turn);
+        if together {
+            split.import(&files);
+        } else {
+            for file in &files {
+                split.import(std::slice::from_ref(file));
+            }
+        }
+        prop_assert_eq!(split.flights(), want);
+        let again = split.archive();
+        let summary = split.import(&files);
+        prop_assert_eq!(&summary["logs_new"], &Value::from(0));
+        prop_assert!(again == split.archive(), "importing again changed the archive");
+    }
+}
+
+#[test]
+fn the_archive_does_not_depend_on_the_order_of_import() {
+    let bytes = sample();
+    let third = bytes.len() / 3;
+    let pieces = [&bytes[..third], &bytes[third..2 * third], &bytes[2 * third..]];
+    let mut reference: Option<BTreeMap<PathBuf, Vec<u8>>> = None;
+    for order in [[0, 1, 2], [2, 1, 0], [1, 2, 0], [1, 0, 2]] {
+        let fleet = Fleet::new();
+        let files: Vec<PathBuf> = pieces
+            .iter()
+            .enumerate()
+            .map(|(number, piece)| fleet.put(&format!("part{number}"), piece))
+            .collect();
+        for number in order {
+            fleet.import(std::slice::from_ref(&files[number]));
+        }
+        let archive = fleet.archive();
+        assert!(archive.keys().any(|path| path.starts_with("recordings")), "the three were not joined");
+        match &reference {
+            None => reference = Some(archive),
+            Some(reference) => {
+                assert_eq!(reference.keys().collect::<Vec<_>>(), archive.keys().collect::<Vec<_>>());
+                let differs = reference.iter().find(|(path, content)| archive[*path] != **content);
+                assert_eq!(differs.map(|(path, _)| path), None, "{order:?}");
+            }
+        }
+    }
+}
+
+#[test]
+fn a_joining_that_was_cut_short_is_done_by_the_next_import() {
+    let bytes = sample();
+    let half = bytes.len() / 2;
+    let fleet = Fleet::new();
+    let files = [fleet.put("part0", &bytes[..half]), fleet.put("part1", &bytes[half..])];
+    fleet.import(&files);
+    let (want, archive) = (fleet.flights(), fleet.archive());
+    // As if it had been killed after the parts were filed: the list of parts is missing, the mark is there.
+    let root = fleet.dir.path().join("fleet/archive");
+    fs::remove_dir_all(root.join("recordings")).unwrap();
+    fs::write(root.join(".unjoined"), b"").unwrap();
+    fleet.import(&files[..1]);
+    assert_eq!(fleet.flights(), want);
+    assert!(archive == fleet.archive());
+}
