@@ -7,6 +7,7 @@
     reason = "a test stops at the first surprise"
 )]
 
+use fettle::wire::{Definitions, Scanner};
 use proptest::prelude::*;
 use serde_json::Value;
 use std::collections::BTreeMap;
@@ -180,6 +181,63 @@ fn the_archive_does_not_depend_on_the_order_of_import() {
             }
         }
     }
+}
+
+/// The log as a ground station computer would keep it: each frame behind a stamp, some frames lost, the first
+/// and the last `cut` of the bytes missing.
+fn as_on_the_ground(bytes: &[u8], cut: f64) -> Vec<u8> {
+    let (from, to) = ((bytes.len() as f64 * cut) as u64, (bytes.len() as f64 * (1.0 - cut)) as u64);
+    let mut ground = Vec::new();
+    let mut number = 0u64;
+    Scanner::new(Definitions::builtin()).scan(bytes, true, &mut |frame| {
+        number += 1;
+        if (from..to).contains(&frame.offset) && number % 23 != 0 {
+            // Its clock is two hours off; the aircraft's SYSTEM_TIME is not.
+            ground.extend_from_slice(&(1_790_000_000_000_000 + number * 10_000).to_be_bytes());
+            ground.extend_from_slice(frame.raw);
+        }
+    });
+    ground
+}
+
+#[test]
+fn a_flight_in_two_recordings_counts_once_and_the_fuller_leads() {
+    let bytes = sample();
+    for (cut, ground_first) in [(0.0, true), (0.0, false), (0.25, true), (0.25, false)] {
+        let fleet = Fleet::new();
+        let onboard = fleet.put("onboard", &bytes);
+        let ground = fleet.put("ground", &as_on_the_ground(&bytes, cut));
+        fleet.import(std::slice::from_ref(&onboard));
+        let want = fleet.flights();
+
+        let both = Fleet::new();
+        both.put("onboard", &bytes);
+        both.put("ground", &as_on_the_ground(&bytes, cut));
+        let mut order =
+            [both.dir.path().join("card/heron/onboard"), both.dir.path().join("card/heron/ground")];
+        if ground_first {
+            order.reverse();
+        }
+        let twice: u64 = order
+            .iter()
+            .map(|file| both.import(std::slice::from_ref(file))["flights_recorded_twice"].as_u64().unwrap())
+            .sum();
+        let found = both.flights();
+        assert_eq!(found.len(), want.len(), "cut {cut}");
+        if cut > 0.0 {
+            assert_eq!(found, want, "the whole flights lead");
+        }
+        assert!(ground_first || twice > 0, "the second recording is told to be one");
+        drop(ground);
+    }
+}
+
+#[test]
+fn the_same_log_under_two_names_counts_once() {
+    let fleet = Fleet::new();
+    let files = [fleet.put("a", &sample()), fleet.put("b", &sample())];
+    let summary = fleet.import(&files);
+    assert_eq!((&summary["logs_new"], &summary["logs_known"]), (&Value::from(1), &Value::from(1)));
 }
 
 #[test]
