@@ -7,96 +7,15 @@
     reason = "a test stops at the first surprise"
 )]
 
+mod card_support;
+
+use card_support::{Fleet, sample};
 use fettle::wire::{Definitions, Scanner};
 use proptest::prelude::*;
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::fs;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
-
-struct Fleet {
-    dir: tempfile::TempDir,
-}
-
-impl Fleet {
-    fn new() -> Self {
-        let dir = tempfile::tempdir().unwrap();
-        fs::create_dir_all(dir.path().join("fleet")).unwrap();
-        fs::create_dir_all(dir.path().join("card/heron")).unwrap();
-        let settings = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs/fleet.toml");
-        fs::copy(settings, dir.path().join("fleet/fleet.toml")).unwrap();
-        Fleet { dir }
-    }
-
-    fn put(&self, name: &str, bytes: &[u8]) -> PathBuf {
-        let path = self.dir.path().join("card/heron").join(name);
-        fs::write(&path, bytes).unwrap();
-        path
-    }
-
-    fn fettle(&self, arguments: &[&str]) -> Output {
-        Command::new(env!("CARGO_BIN_EXE_fettle"))
-            .current_dir(self.dir.path())
-            .args(arguments)
-            .env("FETTLE_FLEET", self.dir.path().join("fleet"))
-            .output()
-            .unwrap()
-    }
-
-    /// Imports and returns the summary.
-    fn import(&self, paths: &[PathBuf]) -> Value {
-        let mut arguments = vec!["import".to_owned(), "--json".to_owned()];
-        // As given on the command line, the same in every fleet.
-        arguments
-            .extend(paths.iter().map(|p| p.strip_prefix(self.dir.path()).unwrap().display().to_string()));
-        let output = self.fettle(&arguments.iter().map(String::as_str).collect::<Vec<_>>());
-        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-        String::from_utf8(output.stdout)
-            .unwrap()
-            .lines()
-            .last()
-            .map(|l| serde_json::from_str(l).unwrap())
-            .unwrap()
-    }
-
-    /// The flights without their ids.
-    fn flights(&self) -> Vec<Value> {
-        let output = self.fettle(&["flights", "--json"]);
-        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-        let lines = String::from_utf8(output.stdout).unwrap();
-        let records = lines.lines().map(|l| serde_json::from_str::<Value>(l).unwrap());
-        records
-            .filter(|r| r["type"] == "flight")
-            .map(|mut r| {
-                r.as_object_mut().unwrap().remove("flight_id");
-                r
-            })
-            .collect()
-    }
-
-    /// Every file of the archive by its name.
-    fn archive(&self) -> BTreeMap<PathBuf, Vec<u8>> {
-        let root = self.dir.path().join("fleet/archive");
-        let mut files = BTreeMap::new();
-        let mut folders = vec![root.clone()];
-        while let Some(folder) = folders.pop() {
-            for entry in fs::read_dir(&folder).unwrap() {
-                let path = entry.unwrap().path();
-                if path.is_dir() {
-                    folders.push(path);
-                } else {
-                    files.insert(path.strip_prefix(&root).unwrap().to_owned(), fs::read(&path).unwrap());
-                }
-            }
-        }
-        files
-    }
-}
-
-fn sample() -> Vec<u8> {
-    fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs/heron/2026-09-02.mavlink")).unwrap()
-}
+use std::path::PathBuf;
 
 /// The pieces between sorted cuts, none shorter than `least` bytes.
 fn pieces<'b>(bytes: &'b [u8], cuts: &[prop::sample::Index], least: usize) -> Vec<&'b [u8]> {

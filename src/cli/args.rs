@@ -45,6 +45,8 @@ pub enum Command {
     Reassess(Reassess),
     /// Write every message of a log as a Parquet table.
     Tables(Tables),
+    /// Show where a log's time comes from, or give it one.
+    Clock(Clock),
     /// Hours, flights and landings of aircraft and components.
     Hours(logbook::Hours),
     /// Inspections and life limits that fall due, most urgent first.
@@ -131,6 +133,9 @@ pub struct Import {
     /// One JSON object a line (schemas/records.schema.json).
     #[arg(long)]
     pub json: bool,
+    /// List the files beside the logs that are something else.
+    #[arg(long)]
+    pub passed_over: bool,
     /// No progress bar.
     #[arg(long, short)]
     pub quiet: bool,
@@ -215,6 +220,46 @@ pub struct Tables {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub dialects: DialectOption,
+}
+
+/// Arguments of `clock`.
+#[derive(Debug, Args)]
+pub struct Clock {
+    /// The log: the beginning of its id, or its file.
+    pub log: String,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub fleet: FleetOption,
+    /// When the log's first message was sent: 2026-09-14T08:30:00+02:00.
+    #[arg(long, value_name = "INSTANT", value_parser = exact, conflicts_with_all = ["shift", "withdraw"])]
+    pub starts: Option<i64>,
+    /// Which boot session --starts speaks of, counted from 0.
+    #[arg(long, value_name = "N", requires = "starts")]
+    pub boot: Option<usize>,
+    /// Add to the time that the log tells, for a clock that was off: 2h, "-1h 30m".
+    #[arg(long, value_name = "DURATION", value_parser = duration, allow_hyphen_values = true, conflicts_with = "withdraw")]
+    pub shift: Option<i64>,
+    /// Take back what was said of this log's time.
+    #[arg(long)]
+    pub withdraw: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub dialects: DialectOption,
+}
+
+/// An RFC 3339 instant, as Unix microseconds.
+fn exact(text: &str) -> Result<i64, String> {
+    let parsed = text.parse::<jiff::Timestamp>();
+    parsed.map(|t| t.as_microsecond()).map_err(|_| {
+        "give an instant with its zone, like 2026-09-14T08:30:00Z or …T10:30:00+02:00".to_owned()
+    })
+}
+
+/// A signed duration, as microseconds.
+fn duration(text: &str) -> Result<i64, String> {
+    let parsed = text.parse::<jiff::SignedDuration>();
+    let micros = parsed.ok().and_then(|d| i64::try_from(d.as_micros()).ok());
+    micros.ok_or_else(|| "give a duration like 2h, 45m, 90s or \"-1h 30m\"".to_owned())
 }
 
 /// `2026-09-14` or an RFC 3339 instant, as Unix microseconds.

@@ -15,7 +15,7 @@ use crate::assess::{Assessment, reducer};
 use crate::finding::{CAUTION, Severity};
 use crate::fleet::Fleet;
 use crate::report::{self, json, text};
-use crate::source::{self, Limits};
+use crate::source::{self, Limits, junk};
 use crate::wire::Definitions;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use rayon::prelude::*;
@@ -34,6 +34,8 @@ pub enum Imported {
     Known,
     /// Not a log, or not readable, and why.
     Unusable(String),
+    /// Something else that lies beside the logs, and what.
+    PassedOver(String),
 }
 
 /// Imports.
@@ -55,6 +57,7 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
         definitions,
         known: Mutex::new(imported),
         left_behind,
+        named: options.paths.iter().cloned().collect(),
         progress: progress(total, options.quiet || !output.watched()),
     };
     let results: Vec<(PathBuf, Imported)> =
@@ -62,12 +65,13 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     into.progress.finish_and_clear();
 
     let mut unusable: Vec<(PathBuf, String)> = found.unreadable;
-    let (mut new, mut repeated) = (Vec::new(), 0usize);
+    let (mut new, mut repeated, mut passed_over) = (Vec::new(), 0usize, Vec::new());
     for (path, result) in results {
         match result {
             Imported::New(assessment) => new.push(*assessment),
             Imported::Known => repeated += 1,
             Imported::Unusable(why) => unusable.push((path, why)),
+            Imported::PassedOver(what) => passed_over.push((path, what)),
         }
     }
     let joined = join::join(&new, pending.left, &into)?;
@@ -85,7 +89,8 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     let (flights, twice) = counted(&dir, &gained, shown)?;
     let findings = findings_of(&dir, &gained, &flights)?;
     let unnamed = recordings.iter().flat_map(|a| a.unnamed.clone()).collect();
-    let summary = Summary { new: &new, repeated, joined: &joined, twice, flights, findings, unnamed };
+    let summary =
+        Summary { new: &new, repeated, joined: &joined, twice, flights, findings, unnamed, passed_over };
     show(options, output, &summary, &unusable);
     let findings = summary.findings;
     if new.is_empty() && repeated == 0 {
@@ -134,6 +139,8 @@ pub struct Into<'a> {
     pub known: Mutex<HashSet<String>>,
     /// What earlier imports of others left when they were cut short.
     pub left_behind: HashMap<String, Vec<PathBuf>>,
+    /// Paths given by the user: what is named is answered for, what lies beside may be passed over.
+    pub named: HashSet<PathBuf>,
     /// Moved on by bytes read.
     pub progress: ProgressBar,
 }
@@ -179,12 +186,30 @@ fn import_plain(path: &Path, into: &Into<'_>) -> Result<Imported, ArchiveError> 
     import_stream(path, &mut file, Some(log_id), into)
 }
 
+impl<'a> Into<'a> {
+    /// For drawing again what is in the archive already.
+    pub fn again(dir: &'a FleetDir, fleet: &'a Fleet, definitions: &'static Definitions) -> Self {
+        Into {
+            dir,
+            fleet,
+            definitions,
+            known: Mutex::default(),
+            left_behind: HashMap::new(),
+            named: HashSet::new(),
+            progress: ProgressBar::hidden(),
+        }
+    }
+}
+
 impl Into<'_> {
     /// Two cards can hold the same log: the first to claim it reads it.
     fn claim(&self, log_id: &str) -> bool {
         self.known.lock().map(|mut known| known.insert(log_id.to_owned())).unwrap_or(true)
     }
 }
+
+/// First bytes that tell what a file is if it is no log.
+const FIRST: usize = 8 << 10;
 
 /// Imports one log: raw copy, telemetry, flights and measures. `claimed` is its id where it is known before.
 fn import_stream(
@@ -198,14 +223,22 @@ fn import_stream(
     let mut copy = RawCopy::begin(dir, path)?;
     let plain = claimed.is_some();
     let reduce = Some(reducer(fleet, path));
+    let mut first: Vec<u8> = Vec::new();
     let recording = reading::record(input, path, into.definitions, true, &mut telemetry, reduce, |bytes| {
+        if first.len() < FIRST {
+            first.extend_from_slice(bytes.get(..FIRST - first.len()).unwrap_or(bytes));
+        }
         if plain {
             into.progress.inc(bytes.len() as u64);
         }
         copy.write(bytes)
     })?;
     if let Some(why) = reading::unusable(&recording) {
-        return Ok(Imported::Unusable(why));
+        return Ok(match junk::other_kind(&first) {
+            Some(what) if !into.named.contains(path) => Imported::PassedOver(what.into_owned()),
+            Some(what) => Imported::Unusable(format!("{why}; its content is {what}")),
+            None => Imported::Unusable(why),
+        });
     }
     let log_id = copy.log_id();
     // A log that grew since it was hashed is another one.
@@ -263,10 +296,11 @@ struct Summary<'a> {
     flights: Vec<FlightRow>,
     findings: Vec<FindingRow>,
     unnamed: BTreeSet<(String, String)>,
+    passed_over: Vec<(PathBuf, String)>,
 }
 
 fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(PathBuf, String)]) {
-    let Summary { new, repeated, joined, twice, flights, findings, unnamed } = done;
+    let Summary { new, repeated, joined, twice, flights, findings, unnamed, passed_over } = done;
     let logs_joined: usize = joined.iter().map(|j| j.logs.len()).sum();
     if options.json {
         let logs: Vec<&LogRow> = new.iter().map(|a| &a.log).collect();
@@ -276,9 +310,12 @@ fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(
         for (path, why) in unusable {
             output.record(&json!({"type": "unusable", "path": path.to_string_lossy(), "error": why}));
         }
+        for (path, what) in passed_over {
+            output.record(&json!({"type": "passed_over", "path": path.to_string_lossy(), "what": what}));
+        }
         output.record(&json!({
             "type": "summary", "logs_new": new.len(), "logs_known": repeated, "unusable": unusable.len(),
-            "recordings_joined": joined.len(), "logs_joined": logs_joined, "flights_recorded_twice": twice,
+            "passed_over": passed_over.len(), "recordings_joined": joined.len(), "logs_joined": logs_joined, "flights_recorded_twice": twice,
             "flights": flights.len(), "airtime_ms": flights.iter().map(|f| f.airtime_ms).sum::<i64>(),
             "findings": findings.len(), "caution": CAUTION,
         }));
@@ -310,6 +347,16 @@ fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(
     }
     for (path, why) in unusable {
         output.warn(&format!("{}: {}", text::plain(&path.to_string_lossy()), text::plain(why)));
+    }
+    if options.passed_over {
+        for (path, what) in passed_over {
+            output.say(&format!("passed over: {}, {what}", text::plain(&path.to_string_lossy())));
+        }
+    } else if !passed_over.is_empty() {
+        output.say(&format!(
+            "{} file(s) beside the logs are something else; --passed-over lists them",
+            passed_over.len()
+        ));
     }
     for (name, how) in unnamed {
         output.warn(&format!("aircraft unknown, filed as {name}; {how}"));

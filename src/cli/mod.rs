@@ -6,13 +6,15 @@
 //! - [`dialects`]: message definitions beside the built-in ones
 //! - [`reading`]: one log file through the recorder
 //! - [`find`]: which files on a card are worth reading
-//! - [`init`], [`import`], [`read`], [`list`], [`tables`], [`reassess`]: the commands
+//! - [`filing`]: a recording into the archive; [`join`]: logs that go on in one another
+//! - [`init`], [`import`], [`read`], [`list`], [`tables`], [`reassess`], [`clock`]: the commands
 //! - [`logbook_args`], [`journal_args`]: what can be asked of the logbook
 //! - [`feed`]: what a tracker is told
 //! - [`records`]: flights, findings and logbook together; [`entering`]: how an entry is made
 //! - [`component`], [`fitting`], [`hours`], [`due`], [`sign`], [`note`], [`task`], [`journal`]: its commands
 
 pub mod args;
+pub mod clock;
 pub mod component;
 pub mod dialects;
 pub mod due;
@@ -95,6 +97,7 @@ pub fn run() -> ExitCode {
         Command::Findings(options) => list::findings(options, &mut output),
         Command::Reassess(options) => reassess::run(options, &mut output),
         Command::Tables(options) => tables::run(options, &mut output),
+        Command::Clock(options) => clock::run(options, &mut output),
         Command::Hours(options) => hours::run(options, &mut output),
         Command::Due(options) => due::run(options, &mut output),
         Command::Sign(options) => sign::sign(options, &mut output),

@@ -19,14 +19,16 @@ pub fn run(options: &Read, output: &mut Output) -> Result<Outcome, Failure> {
         return Err(Failure(format!("{} is a folder; `fettle import` reads folders", path.display())));
     }
     let mut hasher = blake3::Hasher::new();
-    let (name, recording) = reading::only_log(path, |name, input| {
+    let (name, packed, recording) = reading::only_log(path, |entry, input| {
+        let name = &entry.name;
         let reduce = Some(reducer(&fleet, name));
         let recording =
             reading::record(input, name, definitions, false, &mut reading::NoTables, reduce, |bytes| {
                 hasher.update(bytes);
                 Ok(())
             })?;
-        Ok((name.to_owned(), recording))
+        let packed: Vec<String> = entry.packed.iter().rev().map(ToString::to_string).collect();
+        Ok((name.to_owned(), packed, recording))
     })?;
     let log_id = hasher.finalize().to_hex().to_string();
     let path = &name;
@@ -49,6 +51,12 @@ pub fn run(options: &Read, output: &mut Output) -> Result<Outcome, Failure> {
         output.record(&json::document(&assessed, &findings));
     } else {
         output.answer(&text::log(&assessed.log));
+        if !packed.is_empty() {
+            output.answer(&format!("  inside {}\n", packed.join(", inside ")));
+        }
+        if !assessed.losses.is_empty() {
+            output.answer(&format!("\n{}\n", text::losses(&assessed.losses)));
+        }
         if assessed.flights.is_empty() {
             output.answer("no flight in this log\n");
         } else {

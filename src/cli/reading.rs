@@ -5,7 +5,7 @@
 use super::Failure;
 use crate::archive::ArchiveError;
 use crate::recording::{Recorder, Recording, Reduce};
-use crate::source;
+use crate::source::{self, Entry};
 use crate::table::BatchSink;
 use crate::wire::{Definitions, Message};
 use std::io::{ErrorKind, Read};
@@ -106,13 +106,13 @@ fn feed<S: BatchSink<Error = ArchiveError>>(
     }
 }
 
-/// The one log in a file that may be compressed or an archive, handed to `visit`, with its name.
+/// The one log in a file that may be compressed or an archive, handed to `visit`, with what it is.
 ///
 /// # Errors
 /// If the file cannot be read, holds several logs or none, or whatever `visit` meets.
 pub fn only_log<T>(
     path: &Path,
-    mut visit: impl FnMut(&Path, &mut dyn Read) -> Result<T, Failure>,
+    mut visit: impl FnMut(&Entry, &mut dyn Read) -> Result<T, Failure>,
 ) -> Result<T, Failure> {
     let mut first: Option<(PathBuf, T)> = None;
     let mut problems = source::for_each_entry::<Failure>(path, source::Limits::default(), &mut |entry, input| {
@@ -124,7 +124,7 @@ pub fn only_log<T>(
                 entry.name.display()
             )));
         }
-        first = Some((entry.name.clone(), visit(&entry.name, input)?));
+        first = Some((entry.name.clone(), visit(entry, input)?));
         Ok(())
     })?
     .into_iter();

@@ -16,9 +16,9 @@ pub fn run(options: &Tables, output: &mut Output) -> Result<Outcome, Failure> {
     let definitions = dialects::announced(&options.dialects, &fleet, folder.as_deref(), output)?;
     let mut writer = TelemetryWriter::beside(&options.output)?;
     let mut hasher = blake3::Hasher::new();
-    let recording = reading::only_log(&options.log, |name, input| {
+    let recording = reading::only_log(&options.log, |entry, input| {
         let reduce: Option<Reduce<'_>> = Some(Box::new(forget));
-        Ok(reading::record(input, name, definitions, true, &mut writer, reduce, |bytes| {
+        Ok(reading::record(input, &entry.name, definitions, true, &mut writer, reduce, |bytes| {
             hasher.update(bytes);
             Ok(())
         })?)

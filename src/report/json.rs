@@ -1,7 +1,7 @@
 //! The machine form: the objects of `schemas/read.schema.json` and `schemas/records.schema.json`.
 
 use crate::archive::cell::Utc;
-use crate::archive::row::{FindingRow, FlightRow, LogRow, MeasureRow};
+use crate::archive::row::{FindingRow, FlightRow, IntegrityRow, LogRow, MeasureRow};
 use crate::assess::Assessment;
 use crate::finding::CAUTION;
 use serde_json::{Value, json};
@@ -33,7 +33,17 @@ pub fn log(row: &LogRow) -> Value {
         "bytes_skipped": row.bytes_skipped, "sequence_lost": row.sequence_lost,
         "vehicles": list(&row.vehicles), "messages": list(&row.messages),
         "start_utc": utc(row.start_utc), "end_utc": utc(row.end_utc), "utc_source": row.utc_source,
-        "boots": row.boots, "notes": list(&row.notes),
+        "boots": row.boots, "confidence": row.confidence, "notes": list(&row.notes),
+    })
+}
+
+/// One loss.
+pub fn loss(row: &IntegrityRow) -> Value {
+    json!({
+        "type": "loss", "kind": row.kind, "offset": row.offset, "end_offset": row.end_offset, "bytes": row.bytes,
+        "frames": row.frames, "system_id": row.system_id, "component_id": row.component_id, "boot": row.boot,
+        "from_boot_ms": row.from_boot_ms, "to_boot_ms": row.to_boot_ms,
+        "from_utc": utc(row.from_utc), "to_utc": utc(row.to_utc),
     })
 }
 
@@ -78,6 +88,7 @@ pub fn document(assessment: &Assessment, findings: &[FindingRow]) -> Value {
     json!({
         "schema_version": SCHEMA_VERSION,
         "log": log(&assessment.log),
+        "integrity": assessment.losses.iter().map(loss).collect::<Vec<_>>(),
         "flights": assessment.flights.iter().map(flight).collect::<Vec<_>>(),
         "measures": assessment.measures.iter().map(measure).collect::<Vec<_>>(),
         "findings": findings.iter().map(finding).collect::<Vec<_>>(),

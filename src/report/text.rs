@@ -2,7 +2,7 @@
 
 use super::json::rfc3339;
 use crate::archive::cell::Utc;
-use crate::archive::row::{FlightRow, LogRow, MeasureRow};
+use crate::archive::row::{FlightRow, IntegrityRow, LogRow, MeasureRow};
 use comfy_table::{CellAlignment, Table};
 
 /// Removes control and bidirectional characters from text that came out of a log or a path.
@@ -27,6 +27,11 @@ pub fn duration(ms: i64) -> String {
 /// RFC 3339 to the second.
 pub(super) fn instant(utc: Option<Utc>) -> String {
     utc.and_then(|t| rfc3339(t, 0)).unwrap_or_else(|| "no UTC".to_owned())
+}
+
+/// Unix microseconds as RFC 3339 to the second.
+pub fn utc_to_second(unix_us: i64) -> String {
+    instant(Some(Utc(unix_us)))
 }
 
 /// Rows under a header, columns aligned; `right` ones to the right.
@@ -136,11 +141,50 @@ pub fn log(row: &LogRow) -> String {
         if row.boots == 1 { "" } else { "s" },
         row.log_id.get(..12).unwrap_or_default()
     ));
+    let sure = format!("{:.1} % of its bytes are", (row.confidence * 1000.0).floor() / 10.0);
+    let what = if row.container.starts_with("pcap") { "known parts of it" } else { "checked frames" };
+    text.push_str(&wrapped(&format!("seen as {} by its content: {sure} {what}", row.container), "  "));
     let notes: Vec<String> = serde_json::from_str(&row.notes).unwrap_or_default();
     for note in notes {
         text.push_str(&wrapped(&format!("note: {}", plain(&note)), "  "));
     }
     text
+}
+
+/// What a log lost: one line a kind, with the first place.
+pub fn losses(rows: &[IntegrityRow]) -> String {
+    let mut kinds: Vec<&str> = Vec::new();
+    for row in rows {
+        if !kinds.contains(&row.kind.as_str()) {
+            kinds.push(&row.kind);
+        }
+    }
+    let body = kinds
+        .into_iter()
+        .map(|kind| {
+            let own = || rows.iter().filter(|row| row.kind == kind);
+            let bytes: i64 = own().map(|row| row.bytes).sum();
+            let frames: i64 = own().map(|row| row.frames).sum();
+            let time_ms: i64 =
+                own().filter_map(|row| Some(row.to_boot_ms? - row.from_boot_ms?)).map(|ms| ms.max(0)).sum();
+            let longest = own().max_by_key(|row| {
+                (row.bytes, row.frames, row.to_boot_ms.zip(row.from_boot_ms).map(|(to, from)| to - from))
+            });
+            let place = longest.map(|row| match row.from_utc.or(row.to_utc) {
+                Some(at) => format!("byte {}, {}", row.offset, instant(Some(at))),
+                None => format!("byte {}", row.offset),
+            });
+            vec![
+                kind.replace('_', " "),
+                own().count().to_string(),
+                bytes.to_string(),
+                frames.to_string(),
+                duration(time_ms),
+                place.unwrap_or_default(),
+            ]
+        })
+        .collect();
+    aligned(&["lost", "places", "bytes", "frames", "time", "largest at"], &[1, 2, 3, 4], body)
 }
 
 /// The numbers of one flight.

@@ -1,6 +1,7 @@
 //! Files as logs: plain, compressed, or packed in an archive, read without unpacking to disk.
 //!
 //! - [`mod@detect`]: what a file is, by content. Pure.
+//! - [`junk`]: what a file without telemetry is.
 //! - `guard`: limits on what may come out.
 //!
 //! A file is opened, and everything in it that is no container is handed to a visitor as a reader with a name for
@@ -10,6 +11,7 @@
 
 pub mod detect;
 mod guard;
+pub mod junk;
 
 pub use detect::{Confidence, Kind, detect};
 pub use guard::Limits;

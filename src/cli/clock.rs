@@ -1,0 +1,121 @@
+//! `clock`: where a log's time comes from, and a time for a log that tells none or a wrong one. What is said is kept
+//! beside the archive's logs and can be corrected or taken back; the log itself stays as it is.
+
+use super::args::Clock;
+use super::import::Into;
+use super::output::Output;
+use super::{Failure, Outcome, dialects, filing, fleet, join, reassess};
+use crate::archive::layout::FleetDir;
+use crate::archive::row::{FlightRow, LogRow, TableRow};
+use crate::archive::told_time::{self, ToldTime};
+use crate::archive::{catalogue, raw, writers};
+use crate::report::text;
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+
+/// Shows or changes a log's time.
+///
+/// # Errors
+/// If there is no such log, or the archive cannot be read or written.
+pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
+    let (dir, fleet) = fleet::required(options.fleet.fleet.as_deref())?;
+    let _writer = writers::enter(&dir)?;
+    let rows: Vec<LogRow> = catalogue::read(&dir, None)?;
+    let log_id = named(&rows, &options.log)?;
+    let ids = join::logs_of(&dir, &log_id)?;
+    let by_id: BTreeMap<&str, &LogRow> = rows.iter().map(|row| (row.log_id.as_str(), row)).collect();
+    let logs: Vec<LogRow> = ids.iter().filter_map(|id| by_id.get(id.as_str()).copied().cloned()).collect();
+    let recording_id = ids.first().cloned().unwrap_or(log_id);
+    let before = told_time::read(&dir, &recording_id)?.unwrap_or_default();
+    let Some(told) = changed(&before, options) else {
+        show(&logs, &before, &of(&dir, &recording_id)?, output);
+        return Ok(Outcome::Done);
+    };
+    told_time::write(&dir, &recording_id, &told)?;
+    let definitions = dialects::announced(&options.dialects, &fleet, Some(&dir.root), output)?;
+    let into = Into::again(&dir, &fleet, definitions);
+    let was: Vec<FlightRow> = of(&dir, &recording_id)?;
+    let Some(assessment) = filing::refile(&logs, None, &into)? else {
+        return Err(Failure(format!("no raw copy of log {recording_id} in the archive; import it again")));
+    };
+    join::list_logs(&dir, &assessment, &logs)?;
+    if let [log] = logs.as_slice() {
+        move_row(&dir, log, &assessment.log, &assessment.date)?;
+    }
+    let aircraft: BTreeSet<&str> =
+        was.iter().chain(&assessment.flights).map(|f| f.aircraft.as_str()).collect();
+    for name in aircraft {
+        reassess::aircraft(&dir, &fleet, name)?;
+    }
+    show(std::slice::from_ref(&assessment.log), &told, &assessment.flights, output);
+    Ok(Outcome::Done)
+}
+
+/// What is said from now on; `None` if the user only asks.
+fn changed(before: &ToldTime, options: &Clock) -> Option<ToldTime> {
+    let mut told = before.clone();
+    if options.withdraw {
+        return Some(ToldTime::default());
+    }
+    if let Some(start_us) = options.starts {
+        told.starts_us.insert(options.boot.unwrap_or(0), start_us);
+    }
+    if let Some(shift_us) = options.shift {
+        told.shift_us = shift_us;
+    }
+    (options.starts.is_some() || options.shift.is_some()).then_some(told)
+}
+
+/// The log's row under its new date; the old one goes.
+fn move_row(dir: &FleetDir, old: &LogRow, new: &LogRow, date: &str) -> Result<(), Failure> {
+    let place = dir.partition(LogRow::TABLE, &new.aircraft, date, &new.log_id);
+    let found = catalogue::files(&dir.archive().join(LogRow::TABLE), None)?;
+    catalogue::write(&place, std::slice::from_ref(new))?;
+    let name = format!("{}.parquet", old.log_id);
+    for path in found.iter().filter(|p| **p != place && p.file_name().is_some_and(|n| *n == *name)) {
+        std::fs::remove_file(path).map_err(crate::archive::ArchiveError::io("remove", path))?;
+    }
+    Ok(())
+}
+
+/// The flights of a recording.
+fn of(dir: &FleetDir, recording_id: &str) -> Result<Vec<FlightRow>, Failure> {
+    let mut flights: Vec<FlightRow> = catalogue::read(dir, None)?;
+    flights.retain(|flight| flight.log_id == recording_id);
+    Ok(flights)
+}
+
+/// The log that a user means: the beginning of an id, or a file.
+fn named(rows: &[LogRow], text: &str) -> Result<String, Failure> {
+    let path = Path::new(text);
+    let beginning = if path.is_file() { raw::hash_file(path)?.0 } else { text.to_owned() };
+    let found: Vec<&LogRow> = rows.iter().filter(|row| row.log_id.starts_with(&beginning)).collect();
+    match found.as_slice() {
+        [one] => Ok(one.log_id.clone()),
+        [] => Err(Failure(format!(
+            "no imported log has the id or file {text}; `fettle read FILE` shows a log's id"
+        ))),
+        many => Err(Failure(format!("{} logs' ids begin with {text}; give more of it", many.len()))),
+    }
+}
+
+fn show(logs: &[LogRow], told: &ToldTime, flights: &[FlightRow], output: &mut Output) {
+    for log in logs {
+        output.answer(&text::log(log));
+    }
+    for (boot, start_us) in &told.starts_us {
+        let at = text::utc_to_second(*start_us);
+        output.answer(&format!("  told: boot session {boot} starts at {at}\n"));
+    }
+    if told.shift_us != 0 {
+        let sign = if told.shift_us < 0 { "-" } else { "+" };
+        let length = text::duration(told.shift_us.saturating_abs() / 1000);
+        output.answer(&format!("  told: add {sign}{length} to what the log tells\n"));
+    }
+    if told.is_empty() && flights.iter().any(|f| f.takeoff_utc.is_none()) {
+        output.answer("  without a date; `fettle clock LOG --starts INSTANT` gives it one\n");
+    }
+    if !flights.is_empty() {
+        output.answer(&format!("\n{}", text::flights(flights)));
+    }
+}
