@@ -225,6 +225,7 @@ fn bad_input_gets_a_clear_line_each_and_the_rest_is_imported() {
     let dir = fleet();
     let card = tempfile::tempdir().unwrap();
     let good = fs::read(samples().join("egret/2026-09-02.mavlink")).unwrap();
+    let cut = fs::read(samples().join("egret/2026-09-03.mavlink")).unwrap();
     let mut noise = vec![0u8; 1 << 20];
     let mut state = 0x9e37_79b9_7f4a_7c15u64;
     for byte in &mut noise {
@@ -236,7 +237,7 @@ fn bad_input_gets_a_clear_line_each_and_the_rest_is_imported() {
         ("empty.bin", &[][..]),
         ("photo.jpg", jpeg),
         ("notes.txt", b"flew heron at dawn, wind south-west\n"),
-        ("cut.bin", &good[..good.len() / 2 + 5]),
+        ("cut.bin", &cut[..cut.len() / 2 + 5]),
         ("noise.bin", &noise),
         ("good.bin", &good),
     ] {

@@ -55,7 +55,7 @@ pub fn run(options: &Read, output: &mut Output) -> Result<Outcome, Failure> {
             output.answer(&format!("  inside {}\n", packed.join(", inside ")));
         }
         if !assessed.losses.is_empty() {
-            output.answer(&format!("\n{}\n", text::losses(&assessed.losses)));
+            output.answer(&format!("\n{}", text::losses(&assessed.losses)));
         }
         if assessed.flights.is_empty() {
             output.answer("no flight in this log\n");

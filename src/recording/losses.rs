@@ -86,7 +86,8 @@ impl Loss {
             Fill::Mixed | Fill::Empty if gap.frames_bad_crc > 0 => LossKind::DamagedFrame,
             Fill::Mixed | Fill::Empty => LossKind::Garbage,
         };
-        Loss { frames: gap.frames_bad_crc, ..Loss::at(kind, gap.offset, gap.len) }
+        let frames = gap.frames_bad_crc.max(u64::from(kind == LossKind::CutFrame));
+        Loss { frames, ..Loss::at(kind, gap.offset, gap.len) }
     }
 
     /// A loss at a place, without frames, sender and time.
