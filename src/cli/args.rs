@@ -94,6 +94,15 @@ pub struct DialectOption {
     pub dialect: Vec<PathBuf>,
 }
 
+/// The key that signed frames are verified with.
+#[derive(Debug, Clone, Default, Args)]
+pub struct SigningOption {
+    /// Verify signed frames with the key in this file: 32 bytes, or 64 hexadecimal digits. Frames with a wrong
+    /// signature are read all the same, and counted.
+    #[arg(long, value_name = "FILE")]
+    pub signing_key: Option<PathBuf>,
+}
+
 /// A severity to compare with.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum SeverityOption {
@@ -128,6 +137,9 @@ pub struct Import {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub dialects: DialectOption,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub signing: SigningOption,
     /// One JSON object a line (schemas/records.schema.json).
     #[arg(long)]
     pub json: bool,
@@ -150,6 +162,9 @@ pub struct Read {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub dialects: DialectOption,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub signing: SigningOption,
     /// One JSON document (schemas/read.schema.json).
     #[arg(long)]
     pub json: bool,
@@ -215,6 +230,9 @@ pub struct Tables {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub dialects: DialectOption,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub signing: SigningOption,
 }
 
 /// `2026-09-14` or an RFC 3339 instant, as Unix microseconds.

@@ -5,7 +5,7 @@
 
 use super::args::{Import, SeverityOption};
 use super::output::Output;
-use super::{Failure, Outcome, chain, dialects, find, fleet, reading, reassess};
+use super::{Failure, Outcome, chain, dialects, find, fleet, reading, reassess, signing};
 use crate::archive::layout::FleetDir;
 use crate::archive::raw::{RawCopy, hash_file};
 use crate::archive::row::{FindingRow, FlightRow, LogRow, MeasureRow};
@@ -16,7 +16,6 @@ use crate::finding::{CAUTION, Severity};
 use crate::fleet::Fleet;
 use crate::report::{self, json, text};
 use crate::source::{self, Limits};
-use crate::wire::Definitions;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use rayon::prelude::*;
 use serde_json::json;
@@ -43,6 +42,7 @@ pub enum Imported {
 pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     let (dir, fleet) = fleet::required(options.fleet.fleet.as_deref())?;
     let definitions = dialects::announced(&options.dialects, &fleet, Some(&dir.root), output)?;
+    let key = signing::key(&options.signing)?;
     let _writer = writers::enter(&dir)?;
     let found = find::logs(&options.paths, &dir.archive());
     let imported = catalogue::imported(&dir)?;
@@ -51,7 +51,7 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     let into = Into {
         dir: &dir,
         fleet: &fleet,
-        definitions,
+        decoding: reading::Decoding { definitions, key: key.as_ref() },
         known: Mutex::new(imported),
         left_behind,
         progress: progress(total, options.quiet || !output.watched()),
@@ -116,8 +116,8 @@ pub struct Into<'a> {
     pub dir: &'a FleetDir,
     /// The aircraft.
     pub fleet: &'a Fleet,
-    /// The message definitions.
-    pub definitions: &'static Definitions,
+    /// Message definitions and signing key.
+    pub decoding: reading::Decoding<'a>,
     /// Ids of imported logs.
     pub known: Mutex<HashSet<String>>,
     /// What earlier imports of others left when they were cut short.
@@ -186,7 +186,7 @@ fn import_stream(
     let mut copy = RawCopy::begin(dir, path)?;
     let plain = claimed.is_some();
     let reduce = Some(reducer(fleet, path));
-    let recording = reading::record(input, path, into.definitions, true, &mut telemetry, reduce, |bytes| {
+    let recording = reading::record(input, path, into.decoding, true, &mut telemetry, reduce, |bytes| {
         if plain {
             into.progress.inc(bytes.len() as u64);
         }

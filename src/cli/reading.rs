@@ -7,11 +7,21 @@ use crate::archive::ArchiveError;
 use crate::recording::{Recorder, Recording, Reduce};
 use crate::source;
 use crate::table::BatchSink;
+use crate::wire::signature::Key;
 use crate::wire::{Definitions, Message};
 use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
 
 const CHUNK: usize = 1 << 20;
+
+/// How frames are understood, and with which key their signatures are verified.
+#[derive(Clone, Copy)]
+pub struct Decoding<'d> {
+    /// The messages.
+    pub definitions: &'d Definitions,
+    /// `None`: signatures are counted, not verified.
+    pub key: Option<&'d Key>,
+}
 
 /// A sink for reading without tables.
 pub struct NoTables;
@@ -31,13 +41,16 @@ impl BatchSink for NoTables {
 pub fn record<'d, S: BatchSink<Error = ArchiveError>>(
     input: &mut dyn Read,
     name: &Path,
-    definitions: &'d Definitions,
+    decoding: Decoding<'d>,
     with_tables: bool,
     sink: &mut S,
     reduce: Option<Reduce<'d>>,
     mut copy: impl FnMut(&[u8]) -> Result<(), ArchiveError>,
 ) -> Result<Recording, ArchiveError> {
-    let mut recorder = Recorder::new(definitions, with_tables);
+    let mut recorder = Recorder::new(decoding.definitions, with_tables);
+    if let Some(key) = decoding.key {
+        recorder = recorder.with_key(key.clone());
+    }
     if let Some(reduce) = reduce {
         recorder = recorder.reducing(reduce);
     }
