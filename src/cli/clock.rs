@@ -4,7 +4,7 @@
 use super::args::Clock;
 use super::import::Into;
 use super::output::Output;
-use super::{Failure, Outcome, dialects, filing, fleet, join, reassess};
+use super::{Failure, Outcome, dialects, filing, fleet, join, reading, reassess, signing};
 use crate::archive::layout::FleetDir;
 use crate::archive::row::{FlightRow, LogRow, TableRow};
 use crate::archive::told_time::{self, ToldTime};
@@ -33,7 +33,8 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
     };
     told_time::write(&dir, &recording_id, &told)?;
     let definitions = dialects::announced(&options.dialects, &fleet, Some(&dir.root), output)?;
-    let into = Into::again(&dir, &fleet, definitions);
+    let key = signing::key(&options.signing)?;
+    let into = Into::again(&dir, &fleet, reading::Decoding { definitions, key: key.as_ref() });
     let was: Vec<FlightRow> = of(&dir, &recording_id)?;
     let Some(assessment) = filing::refile(&logs, None, &into)? else {
         return Err(Failure(format!("no raw copy of log {recording_id} in the archive; import it again")));

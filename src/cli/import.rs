@@ -5,7 +5,7 @@
 
 use super::args::{Import, SeverityOption};
 use super::output::Output;
-use super::{Failure, Outcome, chain, dialects, filing, find, fleet, join, reading, reassess};
+use super::{Failure, Outcome, chain, dialects, filing, find, fleet, join, reading, reassess, signing};
 use crate::archive::layout::FleetDir;
 use crate::archive::raw::{RawCopy, hash_file};
 use crate::archive::row::{FindingRow, FlightRow, LogRow};
@@ -16,7 +16,6 @@ use crate::finding::{CAUTION, Severity};
 use crate::fleet::Fleet;
 use crate::report::{self, json, text};
 use crate::source::{self, Limits, junk};
-use crate::wire::Definitions;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use rayon::prelude::*;
 use serde_json::json;
@@ -45,6 +44,7 @@ pub enum Imported {
 pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     let (dir, fleet) = fleet::required(options.fleet.fleet.as_deref())?;
     let definitions = dialects::announced(&options.dialects, &fleet, Some(&dir.root), output)?;
+    let key = signing::key(&options.signing)?;
     let _writer = writers::enter(&dir)?;
     let pending = join::Pending::begin(&dir)?;
     let found = find::logs(&options.paths, &dir.archive());
@@ -54,7 +54,7 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     let into = Into {
         dir: &dir,
         fleet: &fleet,
-        definitions,
+        decoding: reading::Decoding { definitions, key: key.as_ref() },
         known: Mutex::new(imported),
         left_behind,
         named: options.paths.iter().cloned().collect(),
@@ -133,8 +133,8 @@ pub struct Into<'a> {
     pub dir: &'a FleetDir,
     /// The aircraft.
     pub fleet: &'a Fleet,
-    /// The message definitions.
-    pub definitions: &'static Definitions,
+    /// Message definitions and signing key.
+    pub decoding: reading::Decoding<'a>,
     /// Ids of imported logs.
     pub known: Mutex<HashSet<String>>,
     /// What earlier imports of others left when they were cut short.
@@ -188,11 +188,11 @@ fn import_plain(path: &Path, into: &Into<'_>) -> Result<Imported, ArchiveError> 
 
 impl<'a> Into<'a> {
     /// For drawing again what is in the archive already.
-    pub fn again(dir: &'a FleetDir, fleet: &'a Fleet, definitions: &'static Definitions) -> Self {
+    pub fn again(dir: &'a FleetDir, fleet: &'a Fleet, decoding: reading::Decoding<'a>) -> Self {
         Into {
             dir,
             fleet,
-            definitions,
+            decoding,
             known: Mutex::default(),
             left_behind: HashMap::new(),
             named: HashSet::new(),
@@ -224,7 +224,7 @@ fn import_stream(
     let plain = claimed.is_some();
     let reduce = Some(reducer(fleet, path));
     let mut first: Vec<u8> = Vec::new();
-    let recording = reading::record(input, path, into.definitions, true, &mut telemetry, reduce, |bytes| {
+    let recording = reading::record(input, path, into.decoding, true, &mut telemetry, reduce, |bytes| {
         if first.len() < FIRST {
             first.extend_from_slice(bytes.get(..FIRST - first.len()).unwrap_or(bytes));
         }
