@@ -78,6 +78,17 @@ fn without_a_key_nothing_is_claimed() {
 }
 
 #[test]
+fn memory_is_bounded_and_every_frame_is_counted() {
+    let frame = signed(1, 0).remove(0);
+    let mut judge = Signatures::new(Some(Key::parse(&SECRET).unwrap()));
+    for system in 0..3_000 {
+        assert_eq!(judge.check(&frame, system, 1), Verdict::Verified);
+    }
+    // 1,024 links are told apart (value of this crate).
+    assert_eq!((judge.links().count(), judge.rest().verified), (1_024, 3_000 - 1_024));
+}
+
+#[test]
 fn agrees_with_a_value_computed_elsewhere() {
     // python3: f = bytes([0xFD,1,1,0,7,1,1,0,0,0, 0x51, 0x34,0x12]) + bytes([5]) + (123456789).to_bytes(6,'little')
     // f + hashlib.sha256(b'an invented key of just 32 bytes' + f).digest()[:6]

@@ -84,6 +84,8 @@ table_row! {
         confidence: f64,
         /// JSON: counters and clocks of the senders at both ends, by which rotated files are joined.
         ends: String,
+        /// JSON list of signed links: frames verified, replayed, wrong and unverified.
+        signatures: String,
         /// JSON list of sentences.
         notes: String,
     }

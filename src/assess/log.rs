@@ -170,6 +170,17 @@ fn log_row(recording: &Recording, log_id: &str, path: &Path, aircraft: String) -
         .iter()
         .map(|(name, id, count)| json!({"name": name, "id": id, "count": count}))
         .collect();
+    let signatures: Vec<_> = recording
+        .signatures
+        .iter()
+        .map(|(link, tally)| {
+            json!({
+                "system_id": link.system_id, "component_id": link.component_id, "link_id": link.link_id,
+                "verified": tally.verified, "replayed": tally.replayed, "wrong": tally.wrong,
+                "unverified": tally.unverified,
+            })
+        })
+        .collect();
     LogRow {
         log_id: log_id.to_owned(),
         aircraft,
@@ -195,6 +206,7 @@ fn log_row(recording: &Recording, log_id: &str, path: &Path, aircraft: String) -
         boots: whole(sessions().count() as u64),
         confidence: confidence(recording),
         ends: json!(Ends::of(recording)).to_string(),
+        signatures: json!(signatures).to_string(),
         notes: json!(recording.notes).to_string(),
     }
 }

@@ -96,6 +96,15 @@ pub struct DialectOption {
     pub dialect: Vec<PathBuf>,
 }
 
+/// The key that signed frames are verified with.
+#[derive(Debug, Clone, Default, Args)]
+pub struct SigningOption {
+    /// Verify signed frames with the key in this file: 32 bytes, or 64 hexadecimal digits. Frames with a wrong
+    /// signature are read all the same, and counted.
+    #[arg(long, value_name = "FILE")]
+    pub signing_key: Option<PathBuf>,
+}
+
 /// A severity to compare with.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum SeverityOption {
@@ -130,6 +139,9 @@ pub struct Import {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub dialects: DialectOption,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub signing: SigningOption,
     /// One JSON object a line (schemas/records.schema.json).
     #[arg(long)]
     pub json: bool,
@@ -155,6 +167,9 @@ pub struct Read {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub dialects: DialectOption,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub signing: SigningOption,
     /// One JSON document (schemas/read.schema.json).
     #[arg(long)]
     pub json: bool,
@@ -220,6 +235,9 @@ pub struct Tables {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub dialects: DialectOption,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub signing: SigningOption,
 }
 
 /// Arguments of `clock`.

@@ -85,7 +85,7 @@ pub fn refile(
     }
     let reduce = Some(reducer(into.fleet, path));
     let captures = first.container.starts_with("pcap");
-    let recording = reading::record_parts(inputs, captures, path, into.definitions, &mut telemetry, reduce)?;
+    let recording = reading::record_parts(inputs, captures, path, into.decoding, &mut telemetry, reduce)?;
     let Filed { assessment, files } = file(recording, telemetry, id, path, into)?;
     let after: HashSet<PathBuf> = files.into_iter().collect();
     for path in before.iter().filter(|path| !after.contains(*path)) {

@@ -5,7 +5,7 @@
 
 use super::args::{Import, SeverityOption};
 use super::output::Output;
-use super::{Failure, Outcome, chain, dialects, filing, find, fleet, join, reading, reassess};
+use super::{Failure, Outcome, chain, dialects, filing, find, fleet, join, reading, reassess, signing};
 use crate::archive::layout::FleetDir;
 use crate::archive::raw::{RawCopy, hash_file};
 use crate::archive::row::{FindingRow, FlightRow, LogRow};
@@ -45,6 +45,7 @@ pub enum Imported {
 pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     let (dir, fleet) = fleet::required(options.fleet.fleet.as_deref())?;
     let definitions = dialects::announced(&options.dialects, &fleet, Some(&dir.root), output)?;
+    let key = signing::key(&options.signing)?;
     let _writer = writers::enter(&dir)?;
     let pending = join::Pending::begin(&dir)?;
     let found = find::logs(&options.paths, &dir.archive());
@@ -54,7 +55,7 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     let into = Into {
         dir: &dir,
         fleet: &fleet,
-        definitions,
+        decoding: reading::Decoding { definitions, key: key.as_ref() },
         known: Mutex::new(imported),
         left_behind,
         named: options.paths.iter().cloned().collect(),
@@ -133,8 +134,8 @@ pub struct Into<'a> {
     pub dir: &'a FleetDir,
     /// The aircraft.
     pub fleet: &'a Fleet,
-    /// The message definitions.
-    pub definitions: &'static Definitions,
+    /// Message definitions and signing key.
+    pub decoding: reading::Decoding<'a>,
     /// Ids of imported logs.
     pub known: Mutex<HashSet<String>>,
     /// What earlier imports of others left when they were cut short.
@@ -192,7 +193,7 @@ impl<'a> Into<'a> {
         Into {
             dir,
             fleet,
-            definitions,
+            decoding: reading::Decoding { definitions, key: None },
             known: Mutex::default(),
             left_behind: HashMap::new(),
             named: HashSet::new(),
@@ -224,7 +225,7 @@ fn import_stream(
     let plain = claimed.is_some();
     let reduce = Some(reducer(fleet, path));
     let mut first: Vec<u8> = Vec::new();
-    let recording = reading::record(input, path, into.definitions, true, &mut telemetry, reduce, |bytes| {
+    let recording = reading::record(input, path, into.decoding, true, &mut telemetry, reduce, |bytes| {
         if first.len() < FIRST {
             first.extend_from_slice(bytes.get(..FIRST - first.len()).unwrap_or(bytes));
         }

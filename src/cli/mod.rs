@@ -4,6 +4,7 @@
 //! - [`output`]: the two streams; a closed pipe ends quietly
 //! - [`fleet`]: finding and reading `fleet.toml`
 //! - [`dialects`]: message definitions beside the built-in ones
+//! - [`signing`]: the key that signed frames are verified with
 //! - [`reading`]: one log file through the recorder
 //! - [`find`]: which files on a card are worth reading
 //! - [`filing`]: a recording into the archive; [`join`]: logs that go on in one another
@@ -39,6 +40,7 @@ pub mod reading;
 pub mod reassess;
 pub mod records;
 pub mod sign;
+pub mod signing;
 pub mod tables;
 pub mod task;
 

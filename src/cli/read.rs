@@ -2,7 +2,7 @@
 
 use super::args::Read;
 use super::output::Output;
-use super::{Failure, Outcome, dialects, fleet, import, reading};
+use super::{Failure, Outcome, dialects, fleet, import, reading, signing};
 use crate::assess::{assess, judge_aircraft, reducer};
 use crate::finding::CAUTION;
 use crate::report::{self, json, text};
@@ -14,6 +14,8 @@ use crate::report::{self, json, text};
 pub fn run(options: &Read, output: &mut Output) -> Result<Outcome, Failure> {
     let (fleet, folder) = fleet::optional(options.fleet.fleet.as_deref())?;
     let definitions = dialects::announced(&options.dialects, &fleet, folder.as_deref(), output)?;
+    let key = signing::key(&options.signing)?;
+    let decoding = reading::Decoding { definitions, key: key.as_ref() };
     let path = &options.log;
     if path.is_dir() {
         return Err(Failure(format!("{} is a folder; `fettle import` reads folders", path.display())));
@@ -23,7 +25,7 @@ pub fn run(options: &Read, output: &mut Output) -> Result<Outcome, Failure> {
         let name = &entry.name;
         let reduce = Some(reducer(&fleet, name));
         let recording =
-            reading::record(input, name, definitions, false, &mut reading::NoTables, reduce, |bytes| {
+            reading::record(input, name, decoding, false, &mut reading::NoTables, reduce, |bytes| {
                 hasher.update(bytes);
                 Ok(())
             })?;

@@ -7,11 +7,21 @@ use crate::archive::ArchiveError;
 use crate::recording::{Recorder, Recording, Reduce};
 use crate::source::{self, Entry};
 use crate::table::BatchSink;
+use crate::wire::signature::Key;
 use crate::wire::{Definitions, Message};
 use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
 
 const CHUNK: usize = 1 << 20;
+
+/// How frames are understood, and with which key their signatures are verified.
+#[derive(Clone, Copy)]
+pub struct Decoding<'d> {
+    /// The messages.
+    pub definitions: &'d Definitions,
+    /// `None`: signatures are counted, not verified.
+    pub key: Option<&'d Key>,
+}
 
 /// A sink for reading without tables.
 pub struct NoTables;
@@ -31,13 +41,13 @@ impl BatchSink for NoTables {
 pub fn record<'d, S: BatchSink<Error = ArchiveError>>(
     input: &mut dyn Read,
     name: &Path,
-    definitions: &'d Definitions,
+    decoding: Decoding<'d>,
     with_tables: bool,
     sink: &mut S,
     reduce: Option<Reduce<'d>>,
     mut copy: impl FnMut(&[u8]) -> Result<(), ArchiveError>,
 ) -> Result<Recording, ArchiveError> {
-    let mut recorder = recorder(definitions, with_tables, reduce);
+    let mut recorder = recorder(decoding, with_tables, reduce);
     feed(&mut recorder, input, name, sink, &mut copy)?;
     recorder.finish(sink)
 }
@@ -51,11 +61,11 @@ pub fn record_parts<'d, S: BatchSink<Error = ArchiveError>>(
     parts: Vec<Box<dyn Read>>,
     captures: bool,
     name: &Path,
-    definitions: &'d Definitions,
+    decoding: Decoding<'d>,
     sink: &mut S,
     reduce: Option<Reduce<'d>>,
 ) -> Result<Recording, ArchiveError> {
-    let mut recorder = recorder(definitions, true, reduce);
+    let mut recorder = recorder(decoding, true, reduce);
     let mut inputs = parts;
     if !captures {
         let empty: Box<dyn Read> = Box::new(std::io::empty());
@@ -68,8 +78,11 @@ pub fn record_parts<'d, S: BatchSink<Error = ArchiveError>>(
     recorder.finish(sink)
 }
 
-fn recorder<'d>(definitions: &'d Definitions, with_tables: bool, reduce: Option<Reduce<'d>>) -> Recorder<'d> {
-    let recorder = Recorder::new(definitions, with_tables);
+fn recorder<'d>(decoding: Decoding<'d>, with_tables: bool, reduce: Option<Reduce<'d>>) -> Recorder<'d> {
+    let mut recorder = Recorder::new(decoding.definitions, with_tables);
+    if let Some(key) = decoding.key {
+        recorder = recorder.with_key(key.clone());
+    }
     match reduce {
         Some(reduce) => recorder.reducing(reduce),
         None => recorder,

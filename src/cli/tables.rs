@@ -2,7 +2,7 @@
 
 use super::args::Tables;
 use super::output::Output;
-use super::{Failure, Outcome, dialects, fleet, reading};
+use super::{Failure, Outcome, dialects, fleet, reading, signing};
 use crate::archive::telemetry::TelemetryWriter;
 use crate::recording::{BootSession, Reduce};
 use crate::signal::Signals;
@@ -14,11 +14,13 @@ use crate::signal::Signals;
 pub fn run(options: &Tables, output: &mut Output) -> Result<Outcome, Failure> {
     let (fleet, folder) = fleet::optional(options.fleet.fleet.as_deref())?;
     let definitions = dialects::announced(&options.dialects, &fleet, folder.as_deref(), output)?;
+    let key = signing::key(&options.signing)?;
+    let decoding = reading::Decoding { definitions, key: key.as_ref() };
     let mut writer = TelemetryWriter::beside(&options.output)?;
     let mut hasher = blake3::Hasher::new();
     let recording = reading::only_log(&options.log, |entry, input| {
         let reduce: Option<Reduce<'_>> = Some(Box::new(forget));
-        Ok(reading::record(input, &entry.name, definitions, true, &mut writer, reduce, |bytes| {
+        Ok(reading::record(input, &entry.name, decoding, true, &mut writer, reduce, |bytes| {
             hasher.update(bytes);
             Ok(())
         })?)

@@ -4,6 +4,8 @@
 
 mod flows;
 mod losses;
+mod notes;
+mod signing;
 
 use crate::capture::{Capture, CaptureError, Kind};
 use crate::clock::{BootClock, Placed, Stamp, UtcBinding, UtcSource, UtcVotes};
@@ -13,6 +15,7 @@ use crate::signal::Signals;
 use crate::signal::collect::Reader;
 use crate::table::{BatchSink, RowId, RowTimes, Tables};
 use crate::wire::payload::{u8_at, u64_at};
+use crate::wire::signature::{Key, Link, LinkTally, Signatures};
 use crate::wire::{Container, Definitions, Frame, Gap, Integrity, Met, Scanner};
 use losses::Losses;
 pub use losses::{Loss, LossKind};
@@ -99,6 +102,8 @@ pub struct Recording {
     pub vehicles: Vec<Vehicle>,
     /// Every loss with its place, in the order of the recording.
     pub losses: Vec<Loss>,
+    /// Signed frames, by link. Frames with a wrong signature are read like all others.
+    pub signatures: Vec<(Link, LinkTally)>,
     /// Plain sentences about the log's condition.
     pub notes: Vec<String>,
 }
@@ -138,8 +143,6 @@ enum Bytes<'d> {
     Capture(Kind, flows::Flows<'d>),
 }
 
-/// Undefined message ids that are noted one by one.
-const MOST_IDS_NOTED: usize = 10;
 /// Bytes that tell a packet capture from a stream.
 const TELLING: usize = 12;
 
@@ -156,6 +159,7 @@ struct State<'d> {
     slots: Slots,
     reduce: Option<Reduce<'d>>,
     losses: Losses,
+    signatures: Signatures,
 }
 
 #[derive(Debug, Clone, Copy, Default)]
@@ -193,6 +197,7 @@ impl<'d> Recorder<'d> {
                 slots,
                 reduce: None,
                 losses: Losses::default(),
+                signatures: Signatures::default(),
             },
         }
     }
@@ -201,6 +206,14 @@ impl<'d> Recorder<'d> {
     #[must_use]
     pub fn reducing(mut self, reduce: Reduce<'d>) -> Self {
         self.state.reduce = Some(reduce);
+        self
+    }
+
+    /// The same, with the signatures of signed frames verified. What they say goes into [`Recording::signatures`];
+    /// no frame is dropped for it, with a wrong signature neither. Without a key signed frames are only counted.
+    #[must_use]
+    pub fn with_key(mut self, key: Key) -> Self {
+        self.state.signatures = Signatures::new(Some(key));
         self
     }
 
@@ -311,45 +324,22 @@ impl<'d> Recorder<'d> {
             vehicles.push(state.vehicle);
         }
         vehicles.sort_by_key(|v| v.system_id);
-        let mut notes = notes(&integrity, &vehicles);
+        let mut notes = notes::of(&integrity, &vehicles);
         notes.extend(capture_notes);
-        notes.extend(state.unknown.iter().take(MOST_IDS_NOTED).map(|(id, count)| {
-            format!("{count} frame(s) of message id {id}, which is not defined, kept as bytes; --dialect adds definitions")
-        }));
-        if state.unknown.len() > MOST_IDS_NOTED {
-            notes.push(format!("{} undefined message ids in all", state.unknown.len()));
-        }
+        notes.extend(notes::undefined(&state.unknown));
+        let (signatures, said) = signing::told(&state.signatures, &senders);
+        notes.extend(said);
         let losses = state.losses.finish();
-        Ok(Recording { container, integrity, senders, messages, vehicles, losses, notes })
+        Ok(Recording { container, integrity, senders, messages, vehicles, losses, signatures, notes })
     }
-}
-
-fn notes(integrity: &Integrity, vehicles: &[Vehicle]) -> Vec<String> {
-    let mut notes = Vec::new();
-    if integrity.bytes_skipped > 0 {
-        notes.push(format!("{} bytes held no readable frame and were passed over", integrity.bytes_skipped));
-    }
-    for vehicle in vehicles {
-        if vehicle.boots.len() > 1 {
-            notes.push(format!(
-                "system {} booted {} times in this log",
-                vehicle.system_id,
-                vehicle.boots.len()
-            ));
-        }
-        if vehicle.boots.iter().any(|b| b.utc.is_none()) {
-            notes.push(format!("system {}: the log gives no UTC for a boot session", vehicle.system_id));
-        }
-        for series in vehicle.boots.iter().map(|b| b.signals.outputs.stride()).filter(|s| *s > 1) {
-            notes.push(format!("system {}: measures read every {series}th output sample", vehicle.system_id));
-        }
-    }
-    notes
 }
 
 impl State<'_> {
     fn frame<S: BatchSink>(&mut self, frame: &Frame<'_>, sink: &mut S) -> Result<(), S::Error> {
         let index = self.sender(frame);
+        if frame.signed {
+            self.signatures.check(frame.raw, frame.system_id, frame.component_id);
+        }
         let Some(slot) = frame.message.map(|m| m.slot) else {
             return self.unknown(frame, index, sink);
         };

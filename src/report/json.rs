@@ -33,7 +33,8 @@ pub fn log(row: &LogRow) -> Value {
         "bytes_skipped": row.bytes_skipped, "sequence_lost": row.sequence_lost,
         "vehicles": list(&row.vehicles), "messages": list(&row.messages),
         "start_utc": utc(row.start_utc), "end_utc": utc(row.end_utc), "utc_source": row.utc_source,
-        "boots": row.boots, "confidence": row.confidence, "notes": list(&row.notes),
+        "boots": row.boots, "confidence": row.confidence, "signatures": list(&row.signatures),
+        "notes": list(&row.notes),
     })
 }
 

@@ -91,11 +91,29 @@ pub struct LinkTally {
     last: Option<u64>,
 }
 
+impl LinkTally {
+    /// All signed frames.
+    #[must_use]
+    pub fn signed(&self) -> u64 {
+        self.verified + self.replayed + self.wrong + self.unverified
+    }
+
+    /// Adds the counts of another link.
+    pub fn add(&mut self, other: &LinkTally) {
+        self.verified += other.verified;
+        self.replayed += other.replayed;
+        self.wrong += other.wrong;
+        self.unverified += other.unverified;
+    }
+}
+
 /// Judges the signatures of a recording, link by link.
 #[derive(Debug, Default)]
 pub struct Signatures {
     key: Option<Key>,
     links: BTreeMap<Link, LinkTally>,
+    /// Links beyond those that are told apart.
+    rest: LinkTally,
     unsigned: u64,
 }
 
@@ -110,7 +128,7 @@ impl Key {
             return Ok(Self(key));
         }
         let text = content.trim_ascii();
-        let bad = BadKey { len: text.len(), digits: text.iter().all(u8::is_ascii_hexdigit) };
+        let bad = BadKey { len: content.len(), digits: text.iter().all(u8::is_ascii_hexdigit) };
         let (pairs, rest) = text.as_chunks::<2>();
         let mut key = [0; KEY_LEN];
         if pairs.len() != KEY_LEN || !rest.is_empty() {
@@ -173,12 +191,14 @@ impl Signatures {
         let good = self.key.as_ref().map(|key| signature.verify(key, frame));
         let link = Link { system_id, component_id, link_id: signature.link_id };
         if self.links.len() >= LINKS && !self.links.contains_key(&link) {
-            // So many senders are noise or an attack; the verdict stands, only nothing is remembered.
-            return match good {
-                Some(true) => Verdict::Verified,
-                Some(false) => Verdict::Wrong,
-                None => Verdict::Unverified,
+            // So many senders are noise or an attack; the verdict stands, only no timestamp is remembered.
+            let (count, verdict) = match good {
+                Some(true) => (&mut self.rest.verified, Verdict::Verified),
+                Some(false) => (&mut self.rest.wrong, Verdict::Wrong),
+                None => (&mut self.rest.unverified, Verdict::Unverified),
             };
+            *count += 1;
+            return verdict;
         }
         let tally = self.links.entry(link).or_default();
         if good == Some(false) {
@@ -201,7 +221,19 @@ impl Signatures {
         self.links.iter()
     }
 
-    /// Frames without a signature.
+    /// Signed frames of links beyond those that are told apart; none unless a recording has over a thousand.
+    #[must_use]
+    pub fn rest(&self) -> LinkTally {
+        self.rest
+    }
+
+    /// Whether there is a key to verify with.
+    #[must_use]
+    pub fn has_key(&self) -> bool {
+        self.key.is_some()
+    }
+
+    /// Frames without a signature that were shown to [`Signatures::check`].
     #[must_use]
     pub fn unsigned(&self) -> u64 {
         self.unsigned

@@ -1,0 +1,50 @@
+//! Plain sentences about a log's condition.
+
+use super::Vehicle;
+use crate::wire::Integrity;
+use std::collections::BTreeMap;
+
+/// Undefined message ids that are noted one by one.
+const MOST_IDS_NOTED: usize = 10;
+
+/// About the bytes and the vehicles.
+pub(super) fn of(integrity: &Integrity, vehicles: &[Vehicle]) -> Vec<String> {
+    let mut notes = Vec::new();
+    if integrity.bytes_skipped > 0 {
+        notes.push(format!("{} bytes held no readable frame and were passed over", integrity.bytes_skipped));
+    }
+    for vehicle in vehicles {
+        if vehicle.boots.len() > 1 {
+            notes.push(format!(
+                "system {} booted {} times in this log",
+                vehicle.system_id,
+                vehicle.boots.len()
+            ));
+        }
+        if vehicle.boots.iter().any(|b| b.utc.is_none()) {
+            notes.push(format!("system {}: the log gives no UTC for a boot session", vehicle.system_id));
+        }
+        for series in vehicle.boots.iter().map(|b| b.signals.outputs.stride()).filter(|s| *s > 1) {
+            notes.push(format!("system {}: measures read every {series}th output sample", vehicle.system_id));
+        }
+    }
+    notes
+}
+
+/// About messages that no definition knows: frames by id.
+pub(super) fn undefined(unknown: &BTreeMap<u32, u64>) -> Vec<String> {
+    let mut notes: Vec<String> = unknown
+        .iter()
+        .take(MOST_IDS_NOTED)
+        .map(|(id, count)| {
+            format!(
+                "{count} frame(s) of message id {id}, which is not defined, kept as bytes; \
+                 --dialect adds definitions"
+            )
+        })
+        .collect();
+    if unknown.len() > MOST_IDS_NOTED {
+        notes.push(format!("{} undefined message ids in all", unknown.len()));
+    }
+    notes
+}
