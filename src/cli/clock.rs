@@ -36,11 +36,14 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
     let key = signing::key(&options.signing)?;
     let into = Into::again(&dir, &fleet, reading::Decoding { definitions, key: key.as_ref() });
     let was: Vec<FlightRow> = of(&dir, &recording_id)?;
-    let Some(assessment) = filing::refile(&logs, None, &into)? else {
+    let Some(mut assessment) = filing::refile(&logs, None, &into)? else {
         return Err(Failure(format!("no raw copy of log {recording_id} in the archive; import it again")));
     };
     join::list_logs(&dir, &assessment, &logs)?;
     if let [log] = logs.as_slice() {
+        // No key is given here: what the import verified, and said of it, stays.
+        assessment.log.signatures.clone_from(&log.signatures);
+        assessment.log.notes.clone_from(&log.notes);
         move_row(&dir, log, &assessment.log, &assessment.date)?;
     }
     let aircraft: BTreeSet<&str> =

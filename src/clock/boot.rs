@@ -3,6 +3,10 @@
 //! Stamps arrive slightly out of order (an estimator's message is older than the message sent before
 //! it; up to 1.4 s was measured on real recordings), so the clock's head is the running maximum and only
 //! a fall of seconds, confirmed by a second stamp, is a reboot. A single wild stamp moves nothing.
+//!
+//! That holds for the first stamp as well: until a second one agrees with it, it is provisional. If two others agree
+//! with each other instead, the clock is set anew ([`Placed::anew`]), and what was placed by the first one has no
+//! known time. The same happens when `time_boot_ms` comes after a moment of `time_usec` from another clock.
 
 /// The time field of a message as sent.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -30,6 +34,8 @@ pub struct Placed {
     pub advanced: bool,
     /// This message began a new boot session.
     pub rebooted: bool,
+    /// The stamps before this one in the boot session were wrong: what was placed by them has no known time.
+    pub anew: bool,
 }
 
 /// Largest ordinary lateness of a stamp; a fall beyond it may be a reboot.
@@ -53,6 +59,9 @@ pub struct BootClock {
     has_boot_ms: bool,
     max_lag_ms: i64,
     wraps: u32,
+    /// First stamp of a clock that no `time_boot_ms` has confirmed.
+    since_ms: i64,
+    confirmed: bool,
 }
 
 impl BootClock {
@@ -81,7 +90,11 @@ impl BootClock {
         match stamp {
             Stamp::BootMs(ms) => {
                 let unwrapped = nearest(i64::from(ms), WRAP_MS, self.head_ms);
-                self.has_boot_ms = true;
+                if !self.has_boot_ms {
+                    self.has_boot_ms = true;
+                    // A moment of another time field proves nothing against the clock's own.
+                    self.confirmed &= self.head_ms.is_some_and(|head| head - self.since_ms > CONFIRM_MS);
+                }
                 self.reference(unwrapped, i64::from(ms))
             }
             Stamp::Micros(us) if us == 0 || us >= UNIX_FROM_US => self.between(),
@@ -101,35 +114,51 @@ impl BootClock {
     fn reference(&mut self, time_ms: i64, as_sent_ms: i64) -> Option<Placed> {
         let Some(head) = self.head_ms else {
             self.head_ms = Some(time_ms);
-            return Some(self.instant(time_ms, true, false));
+            self.since_ms = time_ms;
+            return Some(self.instant(time_ms, true));
         };
         let step = time_ms - head;
-        if (-LATE_MS..=LEAP_MS).contains(&step) {
-            self.suspect_ms = None;
-            self.max_lag_ms = self.max_lag_ms.max(-step);
-            if time_ms / WRAP_MS > head / WRAP_MS {
-                self.wraps += 1;
-            }
-            self.head_ms = Some(head.max(time_ms));
-            return Some(self.instant(time_ms, step > 0, false));
+        let longest = if self.confirmed { LEAP_MS } else { CONFIRM_MS };
+        if (-LATE_MS..=longest).contains(&step) {
+            return Some(self.go_on(head, time_ms));
         }
         match self.suspect_ms {
             Some(suspect) if (time_ms - suspect).abs() <= CONFIRM_MS => {
                 self.suspect_ms = None;
-                if step < 0 {
-                    self.boot = self.boot.saturating_add(1);
-                    self.head_ms = Some(as_sent_ms);
-                    Some(self.instant(as_sent_ms, true, true))
-                } else {
-                    self.head_ms = Some(time_ms);
-                    Some(self.instant(time_ms, true, false))
+                let (anew, rebooted) = (!self.confirmed, self.confirmed && step < 0);
+                let set_ms = if anew || rebooted { as_sent_ms } else { time_ms };
+                self.boot = self.boot.saturating_add(u16::from(rebooted));
+                self.head_ms = Some(set_ms);
+                if anew {
+                    self.since_ms = set_ms;
+                    self.max_lag_ms = 0;
+                    self.confirmed = true;
                 }
+                Some(Placed { rebooted, anew, ..self.instant(set_ms, true) })
+            }
+            // Stamps far apart from the beginning, in order: a slow stream.
+            Some(suspect)
+                if !self.confirmed && suspect > head && (0..=LEAP_MS).contains(&(time_ms - suspect)) =>
+            {
+                Some(self.go_on(head, time_ms))
             }
             _ => {
                 self.suspect_ms = Some(time_ms);
                 self.between()
             }
         }
+    }
+
+    /// A stamp that agrees with the clock.
+    fn go_on(&mut self, head: i64, time_ms: i64) -> Placed {
+        self.suspect_ms = None;
+        self.confirmed = true;
+        self.max_lag_ms = self.max_lag_ms.max(head - time_ms);
+        if time_ms / WRAP_MS > head / WRAP_MS {
+            self.wraps += 1;
+        }
+        self.head_ms = Some(head.max(time_ms));
+        self.instant(time_ms, time_ms > head)
     }
 
     /// A stamp that counts only while it agrees with the clock.
@@ -140,7 +169,7 @@ impl BootClock {
         }
         self.max_lag_ms = self.max_lag_ms.max(head - time_ms);
         self.head_ms = Some(head.max(time_ms));
-        Some(self.instant(time_ms, time_ms > head, false))
+        Some(self.instant(time_ms, time_ms > head))
     }
 
     fn between(&self) -> Option<Placed> {
@@ -150,11 +179,19 @@ impl BootClock {
             latest_ms: None,
             advanced: false,
             rebooted: false,
+            anew: false,
         })
     }
 
-    fn instant(&self, time_ms: i64, advanced: bool, rebooted: bool) -> Placed {
-        Placed { boot: self.boot, earliest_ms: time_ms, latest_ms: Some(time_ms), advanced, rebooted }
+    fn instant(&self, time_ms: i64, advanced: bool) -> Placed {
+        Placed {
+            boot: self.boot,
+            earliest_ms: time_ms,
+            latest_ms: Some(time_ms),
+            advanced,
+            rebooted: false,
+            anew: false,
+        }
     }
 }
 
@@ -191,8 +228,14 @@ mod tests {
 
     #[test]
     fn a_fall_is_a_reboot_only_when_confirmed() {
-        let reboot = [Stamp::BootMs(60_000), Stamp::BootMs(500), Stamp::BootMs(600), Stamp::None];
-        assert_eq!(place_all(&reboot), [(0, 60_000), (0, 60_000), (1, 600), (1, 600)]);
+        let reboot = [
+            Stamp::BootMs(59_900),
+            Stamp::BootMs(60_000),
+            Stamp::BootMs(500),
+            Stamp::BootMs(600),
+            Stamp::None,
+        ];
+        assert_eq!(place_all(&reboot), [(0, 59_900), (0, 60_000), (0, 60_000), (1, 600), (1, 600)]);
         let one_wild = [Stamp::BootMs(60_000), Stamp::BootMs(500), Stamp::BootMs(60_100)];
         assert_eq!(place_all(&one_wild), [(0, 60_000), (0, 60_000), (0, 60_100)]);
         let late = [Stamp::BootMs(60_000), Stamp::BootMs(58_600), Stamp::None];
@@ -209,5 +252,57 @@ mod tests {
         ];
         assert!(place_all(&stamps).iter().all(|p| *p == (0, 10_000)));
         assert_eq!(place_all(&[Stamp::BootMs(10_000), Stamp::Micros(10_020_000)])[1], (0, 10_020));
+    }
+
+    fn boot_ms(stamps: &[u32]) -> Vec<Stamp> {
+        stamps.iter().map(|ms| Stamp::BootMs(*ms)).collect()
+    }
+
+    /// Boot sessions, heads and times set anew.
+    fn course(stamps: &[Stamp]) -> (u16, Option<i64>, usize) {
+        let mut clock = BootClock::default();
+        let anew = stamps.iter().filter_map(|s| clock.place(*s)).filter(|p| p.anew).count();
+        (clock.boot(), clock.head_ms(), anew)
+    }
+
+    #[test]
+    fn a_wild_first_stamp_is_no_boot_session() {
+        for wild in [0, 500, 3_600_000, 4_000_000_000, u32::MAX] {
+            let stamps = boot_ms(&[wild, 700_000, 700_100, 700_200]);
+            assert_eq!(course(&stamps), (0, Some(700_200), 1), "{wild}");
+        }
+        // Nor are two wild ones, or one that is only minutes behind.
+        assert_eq!(course(&boot_ms(&[9_000_000, 44, 700_000, 700_100])), (0, Some(700_100), 1));
+        assert_eq!(course(&boot_ms(&[690_000, 700_000, 700_100])), (0, Some(700_100), 1));
+        // Once it is confirmed, the same is a reboot.
+        assert_eq!(course(&boot_ms(&[900_000, 900_100, 500, 600])), (1, Some(600), 0));
+    }
+
+    #[test]
+    fn a_slow_stream_is_no_wild_stamp() {
+        let slow: Vec<u32> = (0..20).map(|beat| 5_000 + beat * 10_000).collect();
+        assert_eq!(course(&boot_ms(&slow)), (0, Some(195_000), 0));
+        // One stamp in doubt, then the clock goes on as it began.
+        assert_eq!(course(&boot_ms(&[60_000, 500, 60_100, 60_200])), (0, Some(60_200), 0));
+    }
+
+    #[test]
+    fn time_boot_ms_overrules_a_moment_of_another_clock() {
+        let imu = |ms: u64| Stamp::Micros(900_000_000 + ms * 1000);
+        let stamps: Vec<Stamp> =
+            (0..10).map(|i| imu(i * 20)).chain(boot_ms(&[10_000, 10_100])).chain([imu(220)]).collect();
+        assert_eq!(course(&stamps), (0, Some(10_100), 1));
+        // The same clock in both fields is confirmed by the first time_boot_ms.
+        let agree: Vec<Stamp> = (0..10).map(|i| imu(i * 20)).chain(boot_ms(&[900_200, 900_300])).collect();
+        assert_eq!(course(&agree), (0, Some(900_300), 0));
+    }
+
+    #[test]
+    fn the_wrap_is_counted_and_no_reboot() {
+        let mut clock = BootClock::default();
+        for stamp in boot_ms(&[u32::MAX - 200, u32::MAX - 100, u32::MAX, 99, 199]) {
+            clock.place(stamp);
+        }
+        assert_eq!((clock.boot(), clock.wraps(), clock.head_ms()), (0, 1, Some((1 << 32) + 199)));
     }
 }

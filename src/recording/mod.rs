@@ -8,7 +8,7 @@ mod notes;
 mod signing;
 
 use crate::capture::{Capture, CaptureError, Kind};
-use crate::clock::{BootClock, Placed, Stamp, UtcBinding, UtcSource, UtcVotes};
+use crate::clock::{BootClock, Placed, Stamp, UtcBinding, UtcDoubt, UtcSource, UtcVotes};
 use crate::flight::Flight;
 use crate::measure::Measurement;
 use crate::signal::Signals;
@@ -62,6 +62,8 @@ pub struct BootSession {
     pub signals: Signals,
     /// UTC of this session, if the log tells.
     pub utc: Option<UtcBinding>,
+    /// What is doubtful about it.
+    pub utc_doubts: Vec<UtcDoubt>,
     /// Greatest lateness of a stamp, in milliseconds.
     pub lag_ms: i64,
     /// First and last instants of the session, in milliseconds since boot.
@@ -318,8 +320,7 @@ impl<'d> Recorder<'d> {
         let mut vehicles: Vec<Vehicle> = Vec::new();
         for mut state in state.vehicles.into_iter().filter(|v| v.heartbeats > 0) {
             for boot in state.vehicle.boots.iter_mut().filter(|b| b.reduced.is_none()) {
-                boot.signals.finish();
-                boot.utc = boot.votes.binding();
+                boot.end();
             }
             vehicles.push(state.vehicle);
         }
@@ -350,7 +351,7 @@ impl State<'_> {
         let head_before = self.senders.get(index).and_then(|s| s.clock.head_ms());
         let own = self.senders.get_mut(index).and_then(|s| {
             let placed = s.clock.place(stamp);
-            if s.count.first_boot_ms.is_none() {
+            if s.count.first_boot_ms.is_none() || placed.is_some_and(|p| p.anew) {
                 s.count.first_boot_ms = placed.map(|p| p.earliest_ms);
             }
             placed
@@ -368,7 +369,7 @@ impl State<'_> {
             self.lost(frame, head_before, placed);
         }
         if let Some(placed) = placed {
-            if placed.rebooted {
+            if placed.rebooted || placed.anew {
                 self.resolve(index, head_before.unwrap_or(placed.earliest_ms));
             } else if placed.advanced {
                 self.resolve(index, placed.earliest_ms);
@@ -422,7 +423,7 @@ impl State<'_> {
                 system_id: Some(frame.system_id),
                 component_id: Some(frame.component_id),
                 boot: placed.map(|p| p.boot),
-                from_ms: head_before.filter(|_| placed.is_some_and(|p| !p.rebooted)),
+                from_ms: head_before.filter(|_| placed.is_some_and(|p| !p.rebooted && !p.anew)),
                 to_ms: placed.map(|p| p.earliest_ms),
                 ..Loss::at(LossKind::Sequence, frame.offset, 0)
             });
@@ -490,14 +491,18 @@ impl State<'_> {
         let Some(placed) = placed else { return };
         while state.vehicle.boots.len() <= usize::from(placed.boot) {
             if let (Some(ended), Some(reduce)) = (state.vehicle.boots.last_mut(), &mut self.reduce) {
-                ended.signals.finish();
-                ended.utc = ended.votes.binding();
+                ended.end();
                 reduce(state.vehicle.system_id, state.vehicle.autopilot_uid.as_deref(), ended);
             }
             state.vehicle.boots.push(BootSession::default());
             state.capture_offset_ms = None;
         }
         let Some(boot) = state.vehicle.boots.last_mut() else { return };
+        if placed.anew {
+            // Nothing that lies at a wrong first stamp may count as the beginning or the end of a flight.
+            *boot = BootSession::default();
+            state.capture_offset_ms = None;
+        }
         boot.lag_ms = sender.clock.max_lag_ms();
         let (first, last) = boot.span_ms.unwrap_or((placed.earliest_ms, placed.earliest_ms));
         if placed.advanced && !placed.rebooted {
@@ -584,6 +589,14 @@ impl State<'_> {
             vehicle,
         });
         index
+    }
+}
+
+impl BootSession {
+    /// Nothing more comes: samples in order, UTC decided.
+    fn end(&mut self) {
+        self.signals.finish();
+        (self.utc, self.utc_doubts) = self.votes.judge();
     }
 }
 

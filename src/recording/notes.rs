@@ -1,6 +1,7 @@
 //! Plain sentences about a log's condition.
 
 use super::Vehicle;
+use crate::clock::UtcDoubt;
 use crate::wire::Integrity;
 use std::collections::BTreeMap;
 
@@ -24,11 +25,32 @@ pub(super) fn of(integrity: &Integrity, vehicles: &[Vehicle]) -> Vec<String> {
         if vehicle.boots.iter().any(|b| b.utc.is_none()) {
             notes.push(format!("system {}: the log gives no UTC for a boot session", vehicle.system_id));
         }
+        notes.extend(doubts(vehicle));
         for series in vehicle.boots.iter().map(|b| b.signals.outputs.stride()).filter(|s| *s > 1) {
             notes.push(format!("system {}: measures read every {series}th output sample", vehicle.system_id));
         }
     }
     notes
+}
+
+/// About the UTC of one vehicle: each kind of doubt once, by the first session that has it.
+fn doubts(vehicle: &Vehicle) -> Vec<String> {
+    let mut kinds: Vec<(&UtcDoubt, usize)> = Vec::new();
+    for doubt in vehicle.boots.iter().flat_map(|boot| &boot.utc_doubts) {
+        match kinds.iter_mut().find(|(known, _)| known.is_like(doubt)) {
+            Some((_, sessions)) => *sessions += 1,
+            None => kinds.push((doubt, 1)),
+        }
+    }
+    let sentence = |(doubt, sessions): (&UtcDoubt, usize)| {
+        let more = if sessions > 1 {
+            format!(" (and in {} more boot sessions)", sessions - 1)
+        } else {
+            String::new()
+        };
+        format!("system {}: {doubt}{more}", vehicle.system_id)
+    };
+    kinds.into_iter().map(sentence).collect()
 }
 
 /// About messages that no definition knows: frames by id.
