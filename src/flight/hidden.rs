@@ -1,4 +1,5 @@
-//! The instant of a liftoff or touchdown whose window has a hole in it.
+//! What holes in the data may hide: the instant of a liftoff or touchdown whose window has a hole in it, and time on the
+//! ground between two sights of an aircraft in the air.
 //!
 //! The bounds are the window, which holds the whole hole unless the autopilot's own record narrowed it. The best
 //! estimate, in this order: where the outputs can still be seen to pass the hover level; where the climb behind the
@@ -6,12 +7,34 @@
 
 use super::Bounded;
 use super::instant::{bounded, effort_fall, effort_rise};
-use super::span::Window;
-use super::trace::{Motion, Traces};
+use super::span::{LANDING_REPORT_LAG_MS, LIFTOFF_REPORT_LAG_MS, Window};
+use super::trace::{Effort, Motion, Traces};
 use crate::signal::hole;
 
 /// A climb or descent slower than this says nothing of when it began or ends, m/s.
 const STEADY_M_S: f64 = 0.3;
+
+/// Outputs that carry most of the weight fall below that level within this time of a touchdown, and pass it no longer
+/// before a liftoff (common practice, no published source).
+const CARRYING_MS: i64 = 1_000;
+
+/// The longest time that the aircraft may have stood on the ground between two instants of which only holes separate
+/// it from being seen in the air: the holes, and beside each as long as a ground contact goes without notice. Where
+/// the outputs carry the weight right up to a hole, that is short.
+pub(super) fn on_ground_ms(traces: &Traces, from_ms: i64, to_ms: i64) -> i64 {
+    let carrying_ms = CARRYING_MS + traces.effort_step_ms();
+    let carrying = |efforts: &[Effort], nearest: fn(&[Effort]) -> Option<&Effort>| {
+        nearest(efforts).is_some_and(|e| e.level >= traces.high())
+    };
+    let beside = |hole: &(i64, i64)| {
+        let up = carrying(traces.effort_within(hole.0 - carrying_ms, hole.0), |e| e.last());
+        let before = if up { carrying_ms } else { LANDING_REPORT_LAG_MS };
+        let up = carrying(traces.effort_within(hole.1, hole.1 + carrying_ms), |e| e.first());
+        before + if up { carrying_ms } else { LIFTOFF_REPORT_LAG_MS }
+    };
+    let holes = hole::within(&traces.holes, from_ms, to_ms);
+    hole::length_ms(holes, from_ms, to_ms) + holes.iter().map(beside).sum::<i64>()
+}
 
 /// A liftoff that a hole hides, or may hide.
 pub(super) fn liftoff(traces: &Traces, window: Window, margin_ms: i64) -> Bounded {

@@ -117,8 +117,8 @@ pub fn segment(signals: &Signals, motor_outputs: Option<&[u8]>, lag_ms: i64) -> 
         if touchdown.best_ms <= takeoff.best_ms {
             continue;
         }
-        let seen = (takeoff.latest_ms, touchdown.earliest_ms);
-        let low = (seen.1 - seen.0 - hole::length_ms(&traces.holes, seen.0, seen.1)).max(0);
+        let (from, to) = (takeoff.latest_ms, touchdown.earliest_ms);
+        let low = (to - from - hidden::on_ground_ms(&traces, from, to)).max(0);
         let high = touchdown.latest_ms - takeoff.earliest_ms;
         let flight = Flight {
             takeoff,
