@@ -4,11 +4,13 @@
 //! for good soon after; from there back along the climb to where a straight line through the first
 //! climbing samples meets zero. Touchdown: the last sample that still descends;
 //! the outputs fall right after it. Where motion and outputs disagree, the bounds hold both. With thin
-//! evidence the bounds are the window itself.
+//! evidence the bounds are the window itself. Nothing is read across a hole in the data; a window with a hole in it
+//! is [`super::hidden`]'s.
 
-use super::Bounded;
 use super::span::Window;
-use super::trace::{Motion, Traces};
+use super::trace::{Effort, Motion, Traces};
+use super::{Bounded, hidden};
+use crate::signal::hole;
 
 /// Climb or descent that noise of an estimator's velocity rarely shows, m/s.
 const MOVING_M_S: f64 = 0.2;
@@ -19,6 +21,8 @@ const ESTIMATOR_LAG_MS: i64 = 250;
 const CLIMB_LATE_MS: i64 = 500;
 /// How far the refinement may look past the window's ends.
 const LOOK_MS: i64 = 4_000;
+/// The same ahead of a touchdown's outputs.
+const FALL_LOOK_MS: i64 = 1_000;
 
 /// Heights of so many milliseconds before the outputs rise give the ground.
 const IDLE_MS: i64 = 1_500;
@@ -27,9 +31,14 @@ const IDLE_MS: i64 = 1_500;
 pub fn liftoff(traces: &Traces, window: Window, lag_ms: i64) -> Bounded {
     let step_ms = traces.motion_step_ms();
     let margin_ms = ESTIMATOR_LAG_MS + lag_ms.min(1_500) / 2 + step_ms / 2;
-    let motion = traces.motion_within(window.from_ms - LOOK_MS, window.to_ms + LOOK_MS);
-    let by_effort = effort_rise(traces, window);
-    let by_motion = climb_start(motion, window, by_effort.and_then(|rise| idle_until(traces, rise)));
+    if traces.hole_within(window.from_ms, window.to_ms) {
+        return hidden::liftoff(traces, window, margin_ms);
+    }
+    let look = around(traces, window, LOOK_MS, LOOK_MS);
+    let motion = traces.motion_within(look.from_ms, look.to_ms);
+    let by_effort = effort_rise(traces, look);
+    let idle = |rise| idle_until(traces, rise, around(traces, window, i64::MAX, 0).from_ms);
+    let by_motion = climb_start(motion, window, by_effort.and_then(idle));
     let (best_ms, low, high) = match (by_motion, by_effort) {
         // Outputs pass the hover level, the aircraft leaves the ground, and only then does it gather a
         // climb that can be seen: the outputs say when, the motion says that it was so.
@@ -51,7 +60,10 @@ pub fn liftoff(traces: &Traces, window: Window, lag_ms: i64) -> Bounded {
 pub fn touchdown(traces: &Traces, window: Window, lag_ms: i64) -> Bounded {
     let step_ms = traces.motion_step_ms();
     let margin_ms = ESTIMATOR_LAG_MS + lag_ms.min(1_500) / 2 + step_ms / 2;
-    let fall = effort_fall(traces, window);
+    if traces.hole_within(window.from_ms, window.to_ms) {
+        return hidden::touchdown(traces, window, margin_ms);
+    }
+    let fall = effort_fall(traces, around(traces, window, LOOK_MS, FALL_LOOK_MS));
     let until = fall.map_or(window.to_ms, |f| (f + 1_000).min(window.to_ms.max(f)));
     let by_motion = descent_end(traces, window, until);
     let (best_ms, low, high) = match (by_motion, fall) {
@@ -64,7 +76,16 @@ pub fn touchdown(traces: &Traces, window: Window, lag_ms: i64) -> Bounded {
     bounded(best_ms, low - margin_ms, high + margin_ms, traces)
 }
 
-fn bounded(best_ms: i64, earliest_ms: i64, latest_ms: i64, traces: &Traces) -> Bounded {
+/// The window with so much time before it and behind it, but none across a hole.
+fn around(traces: &Traces, window: Window, before_ms: i64, behind_ms: i64) -> Window {
+    let (from_ms, to_ms) = hole::clear_around(&traces.holes, window.from_ms, window.to_ms);
+    Window {
+        from_ms: from_ms.max(window.from_ms.saturating_sub(before_ms)),
+        to_ms: to_ms.min(window.to_ms.saturating_add(behind_ms)),
+    }
+}
+
+pub(super) fn bounded(best_ms: i64, earliest_ms: i64, latest_ms: i64, traces: &Traces) -> Bounded {
     let best_ms = best_ms.clamp(traces.start_ms, traces.end_ms.max(traces.start_ms));
     Bounded { best_ms, earliest_ms: earliest_ms.min(best_ms), latest_ms: latest_ms.max(best_ms) }
 }
@@ -123,28 +144,34 @@ fn zero_crossing(samples: &[&Motion]) -> Option<i64> {
     (slope > 1e-5).then(|| origin + (mean_t - mean_v / slope) as i64)
 }
 
-/// The last instant before `rise_ms` at which the outputs were near idle.
-fn idle_until(traces: &Traces, rise_ms: i64) -> Option<i64> {
-    let before = traces.effort_within(rise_ms - 2 * LOOK_MS, rise_ms);
+/// The last instant before `rise_ms`, but not before `clear_ms`, at which the outputs were near idle.
+fn idle_until(traces: &Traces, rise_ms: i64, clear_ms: i64) -> Option<i64> {
+    let before = traces.effort_within(clear_ms.max(rise_ms - 2 * LOOK_MS), rise_ms);
     before.iter().rev().find(|e| e.level < traces.low()).map(|e| e.time_ms)
 }
 
 /// First crossing of 95 % of the hover level (near the ground a little less thrust carries the weight),
 /// interpolated.
-fn effort_rise(traces: &Traces, window: Window) -> Option<i64> {
+pub(super) fn effort_rise(traces: &Traces, window: Window) -> Option<i64> {
     let level = traces.idle + 0.95 * (traces.hover - traces.idle);
-    let efforts = traces.effort_within(window.from_ms - LOOK_MS, window.to_ms + LOOK_MS);
-    efforts.windows(2).find(|w| w[0].level < level && w[1].level >= level).map(|w| {
+    let efforts = traces.effort_within(window.from_ms, window.to_ms);
+    let rises = |w: &&[Effort]| w[0].level < level && w[1].level >= level && no_hole(traces, w);
+    efforts.windows(2).find(rises).map(|w| {
         let share = (level - w[0].level) / (w[1].level - w[0].level).max(1e-9);
         w[0].time_ms + (share * (w[1].time_ms - w[0].time_ms) as f64) as i64
     })
 }
 
+fn no_hole(traces: &Traces, pair: &[Effort]) -> bool {
+    !traces.hole_within(pair[0].time_ms, pair[1].time_ms)
+}
+
 /// Last crossing downwards of 85 % of the hover level, interpolated.
-fn effort_fall(traces: &Traces, window: Window) -> Option<i64> {
+pub(super) fn effort_fall(traces: &Traces, window: Window) -> Option<i64> {
     let level = traces.idle + 0.85 * (traces.hover - traces.idle);
-    let efforts = traces.effort_within(window.from_ms - LOOK_MS, window.to_ms + 1_000);
-    efforts.windows(2).rev().find(|w| w[0].level >= level && w[1].level < level).map(|w| {
+    let efforts = traces.effort_within(window.from_ms, window.to_ms);
+    let falls = |w: &&[Effort]| w[0].level >= level && w[1].level < level && no_hole(traces, w);
+    efforts.windows(2).rev().find(falls).map(|w| {
         let share = (w[0].level - level) / (w[0].level - w[1].level).max(1e-9);
         w[0].time_ms + (share * (w[1].time_ms - w[0].time_ms) as f64) as i64
     })
@@ -152,7 +179,8 @@ fn effort_fall(traces: &Traces, window: Window) -> Option<i64> {
 
 /// (best, low, high) of the end of the last descent before `until_ms`.
 fn descent_end(traces: &Traces, window: Window, until_ms: i64) -> Option<(i64, i64, i64)> {
-    let motion = traces.motion_within(window.from_ms - LOOK_MS, window.to_ms + LOOK_MS);
+    let look = around(traces, window, LOOK_MS, LOOK_MS);
+    let motion = traces.motion_within(look.from_ms, look.to_ms);
     let after: Vec<f64> = motion.iter().filter(|m| m.time_ms >= until_ms).map(|m| m.height_m).collect();
     let ground_m = if after.is_empty() { f64::NEG_INFINITY } else { median(after) };
     let last = (0..motion.len()).rev().find(|i| {

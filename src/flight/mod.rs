@@ -3,7 +3,9 @@
 //!
 //! - [`trace`]: what segmentation looks at: armed spans, height and climb, mean output
 //! - [`span`]: the coarse answer: between which instants the aircraft left and met the ground
+//! - `told`: the same as the autopilot's own record tells it
 //! - [`instant`]: the exact answer inside those windows
+//! - `hidden`: the same where a hole in the data lies in the window
 //!
 //! Evidence, best first: EXTENDED_SYS_STATE or FLIGHT_INFORMATION, which say what the autopilot
 //! believed (its landing detector is commonly 0.5–2 s late: common practice, no published source), else
@@ -11,12 +13,20 @@
 //! never airborne; a spool-up without lift counts nothing. Ground contact shorter than
 //! [`TOUCH_AND_GO_MS`] without disarming is a touch-and-go: one flight, one more landing, and the time
 //! on the ground is not counted.
+//!
+//! Holes in the data ([`Signals::holes`]) are bridged by no evidence. A liftoff or touchdown that may lie in one is
+//! bounded by the whole of it. In the air on both sides is in the air between, as best estimate; but the lower bound
+//! of airtime leaves the hole out, for the aircraft may have stood on the ground in it. On the ground on both sides
+//! is on the ground between, unless FLIGHT_INFORMATION tells of a flight: a hole may hide one that nobody will find.
 
+mod hidden;
 pub mod instant;
 pub mod span;
+mod told;
 pub mod trace;
 
-use crate::signal::Signals;
+use crate::signal::{GlobalPosition, Sample, Signals, hole};
+use span::LANDING_REPORT_LAG_MS;
 use trace::Traces;
 
 /// Longest ground contact, still armed, that does not end a flight.
@@ -98,16 +108,17 @@ pub fn segment(signals: &Signals, motor_outputs: Option<&[u8]>, lag_ms: i64) -> 
     for span in spans {
         let takeoff = match span.liftoff {
             Some(window) => instant::liftoff(&traces, window, lag_ms),
-            None => Bounded::exact(traces.start_ms),
+            None => began_airborne(&traces),
         };
         let touchdown = match span.touchdown {
             Some(window) => instant::touchdown(&traces, window, lag_ms),
-            None => Bounded::exact(traces.end_ms),
+            None => ended_airborne(&traces),
         };
         if touchdown.best_ms <= takeoff.best_ms {
             continue;
         }
-        let low = (touchdown.earliest_ms - takeoff.latest_ms).max(0);
+        let (from, to) = (takeoff.latest_ms, touchdown.earliest_ms);
+        let low = (to - from - hidden::on_ground_ms(&traces, from, to)).max(0);
         let high = touchdown.latest_ms - takeoff.earliest_ms;
         let flight = Flight {
             takeoff,
@@ -132,6 +143,20 @@ pub fn segment(signals: &Signals, motor_outputs: Option<&[u8]>, lag_ms: i64) -> 
         flight.distance_m = distance_m(signals, flight.takeoff.best_ms, flight.touchdown.best_ms);
     }
     flights
+}
+
+/// The log's first instant, unless a hole soon behind it may have hidden the liftoff.
+fn began_airborne(traces: &Traces) -> Bounded {
+    let soon = hole::within(&traces.holes, traces.start_ms, traces.start_ms + LANDING_REPORT_LAG_MS);
+    let latest_ms = soon.last().map_or(traces.start_ms, |hole| hole.1);
+    Bounded { latest_ms, ..Bounded::exact(traces.start_ms) }
+}
+
+/// The log's last instant, unless a hole shortly before it may have hidden the touchdown.
+fn ended_airborne(traces: &Traces) -> Bounded {
+    let late = hole::within(&traces.holes, traces.end_ms - LANDING_REPORT_LAG_MS, traces.end_ms);
+    let earliest_ms = late.first().map_or(traces.end_ms, |hole| hole.0 - LANDING_REPORT_LAG_MS);
+    Bounded { earliest_ms, ..Bounded::exact(traces.end_ms) }
 }
 
 /// Gives every arming to a flight. One before the log's beginning counts if the log begins on the ground, since
@@ -169,11 +194,20 @@ fn join(last: &mut Flight, next: Flight) {
 /// Mean Earth radius, metres (IUGG R₁).
 const EARTH_RADIUS_M: f64 = 6_371_008.8;
 
+/// Most of the way that holes may hide, as a share of it (common practice, no published source).
+const MOST_HIDDEN: f64 = 0.05;
+
 /// Haversine way over ground, points at least 0.8 s apart so that position noise does not add up.
+///
+/// Across a hole the straight line is the least way there is, and the hole's length at the greatest speed of the
+/// flight the most. If these leave more open than [`MOST_HIDDEN`] of the way, the way is not known: a number that is
+/// only a lower bound would pass for the way itself.
 fn distance_m(signals: &Signals, start_ms: i64, end_ms: i64) -> Option<f64> {
-    let mut way_m = 0.0;
+    let (mut way_m, mut hidden_m) = (0.0, 0.0);
+    let speed_m_s = |p: &Sample<GlobalPosition>| f64::from(p.value.vn_m_s.hypot(p.value.ve_m_s));
     let mut last: Option<(i64, f64, f64)> = None;
     let points = signals.global_position.within(start_ms, end_ms);
+    let fastest_m_s = points.iter().map(speed_m_s).fold(0.0, f64::max);
     for point in points {
         let (lat, lon) = (point.value.lat_deg, point.value.lon_deg);
         if lat == 0.0 && lon == 0.0 {
@@ -181,12 +215,24 @@ fn distance_m(signals: &Signals, start_ms: i64, end_ms: i64) -> Option<f64> {
         }
         match last {
             Some((time_ms, _, _)) if point.earliest_ms - time_ms < 800 => continue,
-            Some((_, lat0, lon0)) => way_m += haversine_m(lat0, lon0, lat, lon),
+            Some((time_ms, lat0, lon0)) => {
+                let line_m = haversine_m(lat0, lon0, lat, lon);
+                way_m += line_m;
+                let hole_ms = hole::length_ms(&signals.holes, time_ms, point.earliest_ms);
+                if hole_ms > 0 {
+                    hidden_m += (fastest_m_s * hole_ms as f64 / 1000.0 - line_m).max(0.0);
+                }
+            }
             None => {}
         }
         last = Some((point.earliest_ms, lat, lon));
     }
-    last.map(|_| way_m)
+    let ends_ms =
+        points.first().zip(points.last()).map(|(a, b)| [(start_ms, a.earliest_ms), (b.earliest_ms, end_ms)]);
+    for (from_ms, to_ms) in ends_ms.into_iter().flatten() {
+        hidden_m += fastest_m_s * hole::length_ms(&signals.holes, from_ms, to_ms) as f64 / 1000.0;
+    }
+    last.filter(|_| hidden_m <= MOST_HIDDEN * way_m).map(|_| way_m)
 }
 
 /// Great-circle distance on a sphere, metres; angles in degrees.

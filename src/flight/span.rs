@@ -1,8 +1,9 @@
 //! Coarse spans: windows of time that hold each liftoff and each touchdown.
 
 use super::Evidence;
+use super::told::{agree, from_flight_information};
 use super::trace::Traces;
-use crate::signal::{Landed, Signals};
+use crate::signal::{Landed, Signals, hole};
 
 /// A window that holds an event, in milliseconds since boot.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -11,6 +12,24 @@ pub struct Window {
     pub from_ms: i64,
     /// Not after.
     pub to_ms: i64,
+}
+
+impl Window {
+    /// Widened to the whole of every hole between two instants; `lag_ms` is how late the event could have been
+    /// told before them.
+    fn widened(self, traces: &Traces, (from_ms, to_ms): (i64, i64), lag_ms: i64) -> Self {
+        match hole::within(&traces.holes, from_ms, to_ms) {
+            [] => self,
+            [first, .., (_, behind)] | [first @ (_, behind)] => {
+                Window { from_ms: self.from_ms.min(first.0 - lag_ms), to_ms: self.to_ms.max(*behind) }
+            }
+        }
+    }
+
+    /// Widened to the whole of every hole that it touches.
+    fn over_holes(self, traces: &Traces, lag_ms: i64) -> Self {
+        self.widened(traces, (self.from_ms, self.to_ms), lag_ms)
+    }
 }
 
 /// One time off the ground.
@@ -23,16 +42,13 @@ pub struct Span {
 }
 
 /// How late a landing detector reports: 0.5–2 s is common (no published source), twice that is allowed.
-const LANDING_REPORT_LAG_MS: i64 = 4_000;
+pub(super) const LANDING_REPORT_LAG_MS: i64 = 4_000;
 /// How late an autopilot reports having left the ground.
-const LIFTOFF_REPORT_LAG_MS: i64 = 2_000;
+pub(super) const LIFTOFF_REPORT_LAG_MS: i64 = 2_000;
 /// Height that is off the ground beyond doubt of a barometer in propeller wash.
 const CLEAR_M: f64 = 0.5;
 /// Time without motion that says "on the ground" while outputs stay up.
 const STILL_MS: i64 = 3_000;
-
-/// How far a takeoff or landing time may lie ahead of the message that tells it: rounding and clock ticks.
-const AHEAD_MS: i64 = 1_000;
 
 /// The spans of a session and what they rest on: FLIGHT_INFORMATION if nothing else contradicts it, else
 /// EXTENDED_SYS_STATE, else what arming, outputs, height and climb show.
@@ -50,19 +66,6 @@ pub fn coarse(signals: &Signals, traces: &Traces) -> (Vec<Span>, Evidence) {
     (seen, evidence)
 }
 
-/// Whether the flights told are the flights seen: none is missing, and each lies in one that was seen. One that
-/// was seen as whole may be told as several: a short touch escapes slow streams.
-fn agree(told: &[Span], seen: &[Span], traces: &Traces) -> bool {
-    let up = |s: &Span| s.liftoff.unwrap_or(Window { from_ms: traces.start_ms, to_ms: traces.start_ms });
-    let down = |s: &Span| s.touchdown.unwrap_or(Window { from_ms: traces.end_ms, to_ms: traces.end_ms });
-    let meet = |a: Window, b: Window| a.from_ms <= b.to_ms && b.from_ms <= a.to_ms;
-    let found =
-        |s: &Span| told.iter().any(|t| meet(up(t), up(s))) && told.iter().any(|t| meet(down(t), down(s)));
-    let held =
-        |t: &Span| seen.iter().any(|s| up(s).from_ms <= up(t).to_ms && down(t).from_ms <= down(s).to_ms);
-    seen.iter().all(found) && told.iter().all(held)
-}
-
 /// `None` if the autopilot never said "in the air": some send the message only in some phases.
 fn from_landed_state(signals: &Signals, traces: &Traces) -> Option<Vec<Span>> {
     let states: Vec<_> = signals.landed.iter().filter(|s| s.value != Landed::Undefined).collect();
@@ -71,12 +74,17 @@ fn from_landed_state(signals: &Signals, traces: &Traces) -> Option<Vec<Span>> {
     }
     let mut spans = Vec::new();
     let mut ground_ms: Option<i64> = None;
+    let mut airborne_ms = i64::MIN;
     let mut open: Option<(Option<Window>, bool)> = None;
     for state in states {
         let airborne = state.value != Landed::OnGround && traces.armed_at(state.earliest_ms);
         match (airborne, open) {
             (true, None) => {
+                // Not told before a hole is not the same as told from the log's beginning.
+                let hidden =
+                    || traces.hole_within(traces.start_ms, state.latest_ms) && !starts_airborne(traces);
                 let liftoff = ground_ms
+                    .or_else(|| hidden().then_some(traces.start_ms))
                     .map(|g| Window { from_ms: g - LIFTOFF_REPORT_LAG_MS, to_ms: state.latest_ms.max(g) });
                 open = Some((liftoff, state.value != Landed::Takeoff));
             }
@@ -90,13 +98,17 @@ fn from_landed_state(signals: &Signals, traces: &Traces) -> Option<Vec<Span>> {
                 if lifted {
                     let from_ms = state.earliest_ms - LANDING_REPORT_LAG_MS;
                     let to_ms = state.latest_ms.min(state.earliest_ms + LANDING_REPORT_LAG_MS);
-                    spans.push(Span { liftoff, touchdown: Some(Window { from_ms, to_ms }) });
+                    let told = (airborne_ms, state.latest_ms);
+                    let touchdown = Window { from_ms, to_ms }.widened(traces, told, LANDING_REPORT_LAG_MS);
+                    spans.push(Span { liftoff, touchdown: Some(touchdown) });
                 }
                 open = None;
             }
             (false, None) => {}
         }
-        if !airborne {
+        if airborne {
+            airborne_ms = state.earliest_ms;
+        } else {
             ground_ms = Some(state.earliest_ms);
         }
     }
@@ -108,52 +120,14 @@ fn from_landed_state(signals: &Signals, traces: &Traces) -> Option<Vec<Span>> {
 }
 
 /// A log can end after disarming but before the next state message.
-fn disarmed_after(traces: &Traces, time_ms: i64) -> Option<Window> {
+pub(super) fn disarmed_after(traces: &Traces, time_ms: i64) -> Option<Window> {
     let end = traces.armed.as_ref()?.iter().find(|(_, to)| *to > time_ms)?.1;
-    (end < i64::MAX).then_some(Window { from_ms: end - 2 * LANDING_REPORT_LAG_MS, to_ms: end })
+    let window = Window { from_ms: end - 2 * LANDING_REPORT_LAG_MS, to_ms: end };
+    (end < i64::MAX).then(|| window.over_holes(traces, 2 * LANDING_REPORT_LAG_MS))
 }
 
-/// Takeoffs and landings as FLIGHT_INFORMATION tells them. Times of zero are "not yet"; times ahead of the
-/// message itself (a sender that takes the field names at their word and fills in UTC) or before arming are
-/// passed over. Both reset on arming only: at a second takeoff the landing of the first is still told.
-fn from_flight_information(signals: &Signals, traces: &Traces, seen: &[Span]) -> Vec<Span> {
-    let mut told: Vec<(i64, Option<i64>)> = Vec::new();
-    for report in signals.flight_information.iter() {
-        let by_now = |time: &i64| *time <= report.earliest_ms.saturating_add(AHEAD_MS);
-        let Some(takeoff) = report.value.takeoff_ms.filter(by_now) else { continue };
-        if report.value.arming_ms.is_some_and(|arming| takeoff < arming) {
-            continue;
-        }
-        let landing = report.value.landing_ms.filter(by_now);
-        if told.last().is_none_or(|last| last.0 != takeoff) {
-            if let Some((before, missed @ None)) = told.last_mut() {
-                *missed = landing.filter(|l| *before < *l && *l < takeoff);
-            }
-            told.push((takeoff, None));
-        }
-        if let Some(last) = told.last_mut() {
-            last.1 = landing.filter(|l| *l > takeoff).or(last.1);
-        }
-    }
-    let span = |(takeoff, landing): (i64, Option<i64>)| {
-        let liftoff = (takeoff >= traces.start_ms).then_some(Window {
-            from_ms: takeoff - LIFTOFF_REPORT_LAG_MS - 1_000,
-            to_ms: takeoff + LIFTOFF_REPORT_LAG_MS,
-        });
-        let touchdown = match landing {
-            Some(landing) => Some(Window { from_ms: landing - LANDING_REPORT_LAG_MS, to_ms: landing }),
-            // Not told: what else was seen of this flight, or at the latest the disarming.
-            None => seen
-                .iter()
-                .find(|s| s.touchdown.is_none_or(|t| t.to_ms > takeoff))
-                .map_or_else(|| disarmed_after(traces, takeoff), |s| s.touchdown),
-        };
-        Span { liftoff, touchdown }
-    };
-    told.into_iter().map(span).collect()
-}
-
-/// Hysteresis over arming, outputs, height and climb.
+/// Hysteresis over arming, outputs, height and climb. Behind a hole every count begins anew: what was so on either
+/// side need not have been so between.
 fn inferred(traces: &Traces) -> Vec<Span> {
     let mut spans = Vec::new();
     let mut state = starts_airborne(traces).then_some(None::<Window>);
@@ -162,9 +136,17 @@ fn inferred(traces: &Traces) -> Vec<Span> {
     let mut still_since: Option<(i64, f64)> = None;
     let mut low_since: Option<i64> = None;
     let mut clear = 0u32;
+    let mut before_ms = traces.start_ms;
     for motion in &traces.motion {
         let now_ms = motion.time_ms;
         let effort = traces.effort_at(now_ms);
+        if traces.hole_within(before_ms, now_ms) {
+            (still_since, low_since, clear) = (None, None, 0);
+        }
+        before_ms = now_ms;
+        if effort.is_none() && traces.awaits_effort(now_ms) {
+            continue;
+        }
         let armed = traces.armed_at(now_ms);
         let idle = effort.is_some_and(|e| e < traces.low());
         let carrying = effort.is_none_or(|e| e >= traces.low());
@@ -184,8 +166,8 @@ fn inferred(traces: &Traces) -> Vec<Span> {
                     if clear >= 2
                         || (clear == 1 && motion.climb_m_s > 0.5 && motion.height_m - base_m > 2.0 * CLEAR_M)
                     {
-                        state =
-                            Some(Some(Window { from_ms: grounded_ms.min(now_ms - 1_000), to_ms: now_ms }));
+                        let window = Window { from_ms: grounded_ms.min(now_ms - 1_000), to_ms: now_ms };
+                        state = Some(Some(window.over_holes(traces, 0)));
                         still_since = None;
                         low_since = None;
                     }
@@ -206,6 +188,7 @@ fn inferred(traces: &Traces) -> Vec<Span> {
                 let ended = if armed { collapsed.or(settled) } else { Some(now_ms) };
                 if let Some(since) = ended {
                     let touchdown = Window { from_ms: since - LANDING_REPORT_LAG_MS, to_ms: now_ms };
+                    let touchdown = touchdown.over_holes(traces, LANDING_REPORT_LAG_MS);
                     spans.push(Span { liftoff, touchdown: Some(touchdown) });
                     state = None;
                     base_m = motion.height_m;

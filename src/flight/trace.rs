@@ -1,6 +1,6 @@
 //! What segmentation looks at, gathered from whichever messages the log has.
 
-use crate::signal::{Sample, Signals};
+use crate::signal::{Sample, Signals, hole};
 
 /// Height and climb at one instant.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -41,6 +41,8 @@ pub struct Traces {
     pub idle: f64,
     /// Output level that carries the weight.
     pub hover: f64,
+    /// Times of which nothing is known, in order.
+    pub holes: Vec<(i64, i64)>,
 }
 
 impl Traces {
@@ -49,6 +51,7 @@ impl Traces {
         let motion = motion(signals);
         let effort = effort(signals, motor_outputs);
         let mut traces = Traces { armed: armed(signals), motion, effort, ..Traces::default() };
+        traces.holes.clone_from(&signals.holes);
         let ends = [
             ends(&signals.heartbeats),
             ends(&signals.landed),
@@ -92,17 +95,31 @@ impl Traces {
         self.effort.get(from..to.max(from)).unwrap_or_default()
     }
 
-    /// Latest effort not after `time_ms`.
-    pub fn effort_at(&self, time_ms: i64) -> Option<f64> {
-        let to = self.effort.partition_point(|m| m.time_ms <= time_ms);
-        self.effort.get(to.checked_sub(1)?).map(|e| e.level)
+    /// True if a hole lies between two instants, in whole or in part.
+    pub fn hole_within(&self, from_ms: i64, to_ms: i64) -> bool {
+        !hole::within(&self.holes, from_ms, to_ms).is_empty()
     }
 
-    /// Height interpolated at `time_ms`; the nearest sample's outside the trace.
+    /// Latest effort not after `time_ms`; `None` if a hole lies between.
+    pub fn effort_at(&self, time_ms: i64) -> Option<f64> {
+        let to = self.effort.partition_point(|m| m.time_ms <= time_ms);
+        let effort = self.effort.get(to.checked_sub(1)?)?;
+        (!self.hole_within(effort.time_ms, time_ms)).then_some(effort.level)
+    }
+
+    /// True shortly behind a hole, while the first effort is still to come.
+    pub fn awaits_effort(&self, time_ms: i64) -> bool {
+        !self.effort.is_empty() && self.hole_within(time_ms - 2_000, time_ms)
+    }
+
+    /// Height interpolated at `time_ms`; the nearest sample's outside the trace, `None` across a hole.
     pub fn height_at(&self, time_ms: i64) -> Option<f64> {
         let to = self.motion.partition_point(|m| m.time_ms <= time_ms);
         let (before, after) = (to.checked_sub(1).and_then(|i| self.motion.get(i)), self.motion.get(to));
         match (before, after) {
+            (Some(a), Some(b)) if self.hole_within(a.time_ms, b.time_ms) => {
+                (a.time_ms == time_ms).then_some(a.height_m)
+            }
             (Some(a), Some(b)) => {
                 let share = (time_ms - a.time_ms) as f64 / (b.time_ms - a.time_ms).max(1) as f64;
                 Some(a.height_m + share * (b.height_m - a.height_m))
@@ -201,10 +218,11 @@ fn armed(signals: &Signals) -> Option<Vec<(i64, i64)>> {
 
 /// The source of vertical motion with the most samples; the estimators' own before the display's.
 fn motion(signals: &Signals) -> Vec<Motion> {
-    let local: Vec<Motion> = gather(&signals.local_position, |p| (-f64::from(p.z), -f64::from(p.vz)));
+    let local: Vec<Motion> =
+        gather(signals, &signals.local_position, |p| (-f64::from(p.z), -f64::from(p.vz)));
     let global: Vec<Motion> =
-        gather(&signals.global_position, |p| (f64::from(p.relative_alt_m), -f64::from(p.vd_m_s)));
-    let hud: Vec<Motion> = gather(&signals.hud, |p| (f64::from(p.alt_m), f64::from(p.climb_m_s)));
+        gather(signals, &signals.global_position, |p| (f64::from(p.relative_alt_m), -f64::from(p.vd_m_s)));
+    let hud: Vec<Motion> = gather(signals, &signals.hud, |p| (f64::from(p.alt_m), f64::from(p.climb_m_s)));
     let mut best = if local.len() >= global.len() { local } else { global };
     if hud.len() > 3 * best.len() {
         best = hud;
@@ -212,9 +230,15 @@ fn motion(signals: &Signals) -> Vec<Motion> {
     best
 }
 
-fn gather<T: Copy>(series: &[Sample<T>], read: impl Fn(T) -> (f64, f64)) -> Vec<Motion> {
+/// Whether a sample may have been sent before a hole or behind it: then it tells of neither.
+fn across<T>(signals: &Signals, sample: &Sample<T>) -> bool {
+    signals.hole_within(sample.earliest_ms, sample.latest_ms)
+}
+
+fn gather<T: Copy>(signals: &Signals, series: &[Sample<T>], read: impl Fn(T) -> (f64, f64)) -> Vec<Motion> {
     let mut motion: Vec<Motion> = series
         .iter()
+        .filter(|s| !across(signals, s))
         .map(|s| {
             let (height_m, climb_m_s) = read(s.value);
             let latest_ms = s.latest_ms.min(s.earliest_ms + 5_000);
@@ -239,6 +263,7 @@ fn effort(signals: &Signals, motor_outputs: Option<&[u8]>) -> Vec<Effort> {
     signals
         .outputs
         .iter()
+        .filter(|s| !across(signals, s))
         .filter_map(|s| {
             let pulses: Vec<f64> = channels
                 .iter()

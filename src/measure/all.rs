@@ -57,7 +57,10 @@ pub fn measure_flight(
         None => found.measurements.push(Measurement::missing(
             ("vibration_level", "p95", ""),
             "aircraft",
-            "not enough data: no VIBRATION, no accelerations at 25 Hz or more",
+            match signals.hole_within(start_ms, end_ms) {
+                false => "not enough data: no VIBRATION, no accelerations at 25 Hz or more",
+                true => "not enough data beside the holes: hardly any VIBRATION, no accelerations at 25 Hz or more",
+            },
             span,
         )),
     }

@@ -8,12 +8,14 @@
 //!   lean itself may not pass [`MAX_TILT_DEG`].
 //! - horizontal speed, climb, body rates under the constants below.
 //!
+//! A hole in the data parts a stretch in two, and neither holds the samples that may lie on its other side.
+//!
 //! # Source
 //! The limits are common practice, no published source.
 //! # When it says nothing
 //! Without any series of speed there is no hover. Other missing series are left out, with a note.
 
-use crate::signal::{Attitude, Sample, Signals};
+use crate::signal::{Attitude, Sample, Signals, hole};
 use crate::stats::median;
 
 /// Largest departure of the lean from the flight's own, in degrees.
@@ -79,18 +81,19 @@ fn instant<T>(sample: &Sample<T>) -> i64 {
 
 /// Finds the steady hover of the flight between two instants.
 pub fn steady_hover(signals: &Signals, start_ms: i64, end_ms: i64) -> HoverSummary {
-    let (from, to) = (start_ms.saturating_add(MARGIN_MS), end_ms.saturating_sub(MARGIN_MS));
+    let (from, to) = signals.settled(start_ms, end_ms, MARGIN_MS);
+    let told_ms = to.saturating_sub(from) - hole::length_ms(&signals.holes, from, to);
     let mut notes = Vec::new();
     if to.saturating_sub(from) < MIN_SPAN_MS {
         notes.push("flight too short for steady hover".to_owned());
         return HoverSummary { notes, ..HoverSummary::default() };
     }
-    let Some(mut spans) = slow(signals, from, to) else {
+    let Some(mut spans) = slow(signals, from, to, told_ms).map(|s| apart(&s, &signals.holes)) else {
         notes.push("no series of speed (position or HUD) often enough: no steady hover".to_owned());
         return HoverSummary { notes, ..HoverSummary::default() };
     };
     let attitude = signals.attitude.within(from, to);
-    if often_enough(attitude, from, to) {
+    if often_enough(attitude, told_ms) {
         let (north, east) = usual_lean(attitude, &spans);
         spans = intersect(&spans, &stretches(attitude, |a| level_and_still(a, north, east)));
     } else {
@@ -105,31 +108,47 @@ pub fn steady_hover(signals: &Signals, start_ms: i64, end_ms: i64) -> HoverSumma
 }
 
 /// Stretches of low speed and climb, from the best series there is.
-fn slow(signals: &Signals, from: i64, to: i64) -> Option<Vec<Span>> {
+fn slow(signals: &Signals, from: i64, to: i64, told_ms: i64) -> Option<Vec<Span>> {
     let within =
         |horizontal: f64, vertical: f64| horizontal < MAX_SPEED_M_S && vertical.abs() < MAX_CLIMB_M_S;
     let local = signals.local_position.within(from, to);
     let global = signals.global_position.within(from, to);
     let hud = signals.hud.within(from, to);
-    if often_enough(local, from, to) {
+    if often_enough(local, told_ms) {
         return Some(stretches(local, |p| within(f64::from(p.vx.hypot(p.vy)), f64::from(p.vz))));
     }
-    if often_enough(global, from, to) {
+    if often_enough(global, told_ms) {
         let mut spans =
             stretches(global, |p| within(f64::from(p.vn_m_s.hypot(p.ve_m_s)), f64::from(p.vd_m_s)));
         // Some senders leave the vertical speed at zero; the HUD has a climb rate of its own.
-        if often_enough(hud, from, to) {
+        if often_enough(hud, told_ms) {
             spans = intersect(&spans, &stretches(hud, |h| within(0.0, f64::from(h.climb_m_s))));
         }
         return Some(spans);
     }
-    often_enough(hud, from, to)
+    often_enough(hud, told_ms)
         .then(|| stretches(hud, |h| within(f64::from(h.groundspeed_m_s), f64::from(h.climb_m_s))))
 }
 
-/// Whether a series has at least a sample every [`MAX_GAP_MS`] on average.
-fn often_enough<T>(samples: &[Sample<T>], from: i64, to: i64) -> bool {
-    samples.len() >= 3 && samples.len() as i64 >= (to - from) / MAX_GAP_MS
+/// Whether a series has at least a sample every [`MAX_GAP_MS`] on average over the time without holes.
+fn often_enough<T>(samples: &[Sample<T>], told_ms: i64) -> bool {
+    samples.len() >= 3 && samples.len() as i64 >= told_ms / MAX_GAP_MS
+}
+
+/// The stretches without the holes. They end just before one: a message without a stamp of its own that was sent
+/// behind it is filed at the last instant before it.
+fn apart(spans: &[Span], holes: &[(i64, i64)]) -> Vec<Span> {
+    let mut parts = Vec::new();
+    for span in spans {
+        let mut start_ms = span.start_ms;
+        for hole in hole::within(holes, span.start_ms, span.end_ms) {
+            parts.push(Span { start_ms, end_ms: hole.0 - 1 });
+            start_ms = hole.1;
+        }
+        parts.push(Span { start_ms, end_ms: span.end_ms });
+    }
+    parts.retain(|part| part.start_ms < part.end_ms);
+    parts
 }
 
 /// Stretches during which consecutive samples all meet the criterion.

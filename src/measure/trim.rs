@@ -76,7 +76,7 @@ impl Trim {
         for (error, part) in found.standard_error.iter_mut().zip(&parts) {
             *error = autocorrelated_error(part)?;
         }
-        let (from, to) = (start_ms.saturating_add(MARGIN_MS), end_ms.saturating_sub(MARGIN_MS));
+        let (from, to) = signals.settled(start_ms, end_ms, MARGIN_MS);
         if let Some((d, error, samples)) = yaw_in_flight(signals, airframe, from, to)
             && error < found.standard_error[2]
             && (d - found.mean[2]).abs()
@@ -119,7 +119,9 @@ fn yaw_in_flight(signals: &Signals, airframe: &Airframe, from: i64, to: i64) -> 
     let attitude = signals.attitude.within(from - SLOPE_MS, to + SLOPE_MS);
     let (mut effort, mut turning) = (Vec::new(), Vec::new());
     let mut first = 0;
-    for sample in signals.outputs.within(from, to) {
+    // The yaw rate must be told up to the sample from one side at least: none is drawn across a hole.
+    let told = |s: &&Sample<ServoOutputs>| !signals.hole_within(s.earliest_ms, s.latest_ms);
+    for sample in signals.outputs.within(from, to).iter().filter(told) {
         let time_ms = sample.middle_ms();
         while attitude.get(first).is_some_and(|a| a.middle_ms() < time_ms - SLOPE_MS) {
             first += 1;

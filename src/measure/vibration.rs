@@ -2,12 +2,15 @@
 //!
 //! # Method
 //! Levels: quantiles of VIBRATION per axis. Clipping: counters since boot, so their increments; a counter that
-//! falls was reset and counts from zero. Accelerations: second-order Butterworth high-pass at
+//! falls was reset and counts from zero. The counters count on where the log has a hole, so their increments across
+//! one are facts of the flight. Accelerations: second-order Butterworth high-pass at
 //! [`HIGH_PASS_HZ`] per axis, started at the mean and given [`SETTLE_MS`] to settle after every gap; r.m.s.
 //! # When it says nothing
-//! Accelerations logged below [`MIN_RATE_HZ`]. The levels have no unit in the standard and differ between
+//! Accelerations logged below [`MIN_RATE_HZ`]. Levels of a flight of which holes left fewer than [`MIN_SAMPLES`]. The
+//! levels have no unit in the standard and differ between
 //! autopilots: compare them within one aircraft. Nothing above half the sampling rate is what it seems.
 
+use super::motor_output::MIN_SAMPLES;
 use super::row::Measurement;
 use crate::signal::{Imu, ImuSource, Sample, Signals};
 use crate::stats::{mean, median, quantile};
@@ -62,12 +65,13 @@ pub struct VibrationSummary {
 /// Vibration between two instants; `None` if the log has neither levels nor fast accelerations.
 pub fn vibration(signals: &Signals, start_ms: i64, end_ms: i64) -> Option<VibrationSummary> {
     let samples = signals.vibration.within(start_ms, end_ms);
+    let scraps = samples.len() < MIN_SAMPLES && signals.hole_within(start_ms, end_ms);
     let axis = |i: usize| {
         let values: Vec<f64> = samples.iter().map(|s| f64::from(s.value.level[i])).collect();
         let at = |p| quantile(&values, p);
         Some(LevelSummary { p50: at(0.5)?, p95: at(0.95)?, max: at(1.0)? })
     };
-    let level = axis(0).zip(axis(1)).zip(axis(2)).map(|((x, y), z)| [x, y, z]);
+    let level = axis(0).zip(axis(1)).zip(axis(2)).map(|((x, y), z)| [x, y, z]).filter(|_| !scraps);
     let clipping = (samples.len() >= 2)
         .then(|| [0, 1, 2].map(|imu| increments(samples.iter().map(|s| s.value.clipping[imu]))));
     let accel = accelerations(signals.imu.within(start_ms, end_ms));

@@ -125,8 +125,8 @@ pub fn yaw_authority(
 ) -> Result<YawSummary, String> {
     let reach = YawReach::new(airframe, airframe.thrust_min, 1.0)
         .ok_or("the airframe's motors cannot command thrust, roll, pitch and yaw independently")?;
-    let outputs =
-        signals.outputs.within(start_ms.saturating_add(MARGIN_MS), end_ms.saturating_sub(MARGIN_MS));
+    let (from, to) = signals.settled(start_ms, end_ms, MARGIN_MS);
+    let outputs = signals.outputs.within(from, to);
     let (mut ray, mut attainable) = ([Vec::new(), Vec::new()], [Vec::new(), Vec::new()]);
     for u in outputs.iter().filter_map(|sample| airframe.thrusts(&sample.value)) {
         let (r, a) = reach.margins(&u);

@@ -5,8 +5,10 @@
 //! - [`collect`]: frames to samples
 //! - [`series`]: a bounded, time-ordered series of samples
 //! - [`sample`]: the sample types, one a message that a method reads
+//! - [`hole`]: times without any message
 
 pub mod collect;
+pub mod hole;
 pub mod sample;
 pub mod series;
 
@@ -71,8 +73,16 @@ impl Signals {
 
     /// True if a hole lies between two instants, in whole or in part.
     pub fn hole_within(&self, from_ms: i64, to_ms: i64) -> bool {
-        let first = self.holes.partition_point(|hole| hole.1 <= from_ms);
-        self.holes.get(first).is_some_and(|hole| hole.0 < to_ms)
+        !hole::within(&self.holes, from_ms, to_ms).is_empty()
+    }
+
+    /// The flight between two instants less `margin_ms` at either end. Where one of them lies in a hole, the flight
+    /// that is known of begins behind it or ends before it, and the margin is counted from there.
+    pub fn settled(&self, start_ms: i64, end_ms: i64, margin_ms: i64) -> (i64, i64) {
+        let at = |ms: i64| hole::within(&self.holes, ms, ms.saturating_add(1)).first();
+        let start_ms = at(start_ms).map_or(start_ms, |hole| hole.1);
+        let end_ms = at(end_ms).map_or(end_ms, |hole| hole.0);
+        (start_ms.saturating_add(margin_ms), end_ms.saturating_sub(margin_ms))
     }
 
     /// Gives every sample still waiting for its upper time bound `latest_ms`.
