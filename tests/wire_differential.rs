@@ -10,7 +10,7 @@ mod wire_support;
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 
-use fettle::wire::Definitions;
+use fettle::wire::{Definitions, Message, layout, stamp};
 use mavlink::dialects::common::MavMessage;
 use mavlink::{MAVLinkMessageRaw, MavlinkReader, MavlinkVersion, Message as _};
 use proptest::prelude::*;
@@ -74,11 +74,33 @@ fn theirs(bytes: &[u8]) -> Vec<(Owned, u64)> {
     frames
 }
 
-/// Whether a frame, or the end, directly follows.
-fn followed(bytes: &[u8], end: u64) -> bool {
-    let rest = &bytes[end as usize..];
-    let first = scan(rest).frames.into_iter().next();
-    rest.is_empty() || first.is_some_and(|f| f.offset == if f.capture_us.is_some() { 8 } else { 0 })
+/// Whether a version 1 sender could mean this length.
+fn possible(message: &Message, version: u8, len: usize) -> bool {
+    version != 1 || (message.base_len..=message.full_len).contains(&len)
+}
+
+/// Whether a good frame begins here; no answer for a frame that nobody defines, but its length.
+fn good(bytes: &[u8], at: usize) -> Result<bool, usize> {
+    let Ok((_, layout)) = layout::frame(&bytes[at..]) else { return Ok(false) };
+    let candidates = Definitions::builtin().by_id(layout.message_id);
+    if candidates.is_empty() {
+        return Err(layout.len);
+    }
+    Ok(candidates.iter().any(|message| {
+        possible(message, layout.version, layout.payload.len())
+            && mavlink::calculate_crc(layout.covered, message.crc_extra) == layout.checksum
+    }))
+}
+
+/// Whether a good frame begins here, stamped or not, perhaps behind some that nobody defines.
+fn followed(bytes: &[u8], mut at: usize) -> bool {
+    loop {
+        at += if stamp::read(&bytes[at..]).is_some() { stamp::STAMP_LEN } else { 0 };
+        match good(bytes, at) {
+            Ok(good) => return good,
+            Err(len) => at += len,
+        }
+    }
 }
 
 /// Whether the crate knows this message of ours.
@@ -94,7 +116,7 @@ fn excuse(bytes: &[u8], frame: &Owned, until: u64, ours: &[Owned], theirs: &[(Ow
     if !MavMessage::all_ids().contains(&frame.message_id) {
         return Some(Rule::ForeignId);
     }
-    if frame.version == 1 && !candidates.iter().any(|m| (m.base_len..=m.full_len).contains(&len)) {
+    if !candidates.iter().any(|message| possible(message, frame.version, len)) {
         return Some(Rule::V1Length);
     }
     let covering = ours.iter().find(|ours| ours.offset < place.start && end(ours) > place.start);
@@ -106,13 +128,16 @@ fn excuse(bytes: &[u8], frame: &Owned, until: u64, ours: &[Owned], theirs: &[(Ow
         });
         return (inside || !common(covering)).then_some(Rule::Covered);
     }
-    let inner = ours.iter().find(|ours| place.contains(&ours.offset))?;
-    let behind = ours.iter().any(|ours| end(ours) + 8 == inner.offset) || inner.offset == 8;
-    if inner.capture_us.is_some() && behind && inner.offset - 8 <= place.start {
+    let stamped = |ours: &&Owned| {
+        ours.capture_us.is_some() && (place.start + 1..place.start + 9).contains(&ours.offset)
+    };
+    let behind = |at: u64| at == 0 || ours.iter().any(|ours| end(ours) == at);
+    if ours.iter().find(stamped).is_some_and(|stamped| behind(stamped.offset - 8)) {
         return Some(Rule::InStamp);
     }
-    let directly_behind = ours.iter().any(|ours| end(ours) == place.start) || place.start == 0;
-    (!directly_behind && !followed(bytes, until)).then_some(Rule::Doubted)
+    // The one inside may be doubted in its turn.
+    let divided = (place.start as usize + 1..until as usize).any(|at| good(bytes, at) == Ok(true));
+    (divided && !behind(place.start) && !followed(bytes, until as usize)).then_some(Rule::Doubted)
 }
 
 /// Compares both readers on a stream; behind it come zeros, so that no claim of a head reaches beyond the end:
@@ -136,6 +161,16 @@ fn compare(stream: &[u8]) -> Result<Tally, String> {
             },
         };
         *tally.entry(rule).or_default() += 1;
+    }
+    for frame in &ours {
+        let message = frame.name.as_deref().map(|name| Definitions::builtin().by_name(name).unwrap());
+        let allowed = match message {
+            Some(message) => possible(message, frame.version, frame.payload.len()),
+            None => followed(&bytes, end(frame) as usize),
+        };
+        if !allowed {
+            return Err(format!("{:?} or {:?} does not allow {frame:?}", Rule::V1Length, Rule::ForeignId));
+        }
     }
     // The other direction: nothing is invented. A frame of the common dialect that the crate lacks lies inside
     // one that only the crate has. This leans on version 0.21, which goes on one byte after a false start too.

@@ -1,4 +1,5 @@
 //! Streams for the wire tests: honest frames, bytes that mislead, and what a link or a disk does to them.
+#![allow(dead_code, reason = "each test file uses a part")]
 #![allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 
 use fettle::wire::Definitions;
