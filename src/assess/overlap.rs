@@ -9,8 +9,11 @@ use super::parts::SAME_BOOT_US;
 use crate::archive::row::FlightRow;
 use std::collections::BTreeMap;
 
-/// The flights that count, in their order, and the evidence: (row, id of the flight that leads it).
-pub fn leading(rows: Vec<FlightRow>) -> (Vec<FlightRow>, Vec<(FlightRow, String)>) {
+/// Flights that another recording shows more fully, each with the id of that one's.
+pub type Evidence = Vec<(FlightRow, String)>;
+
+/// The flights that count, in their order, and the evidence.
+pub fn leading(rows: Vec<FlightRow>) -> (Vec<FlightRow>, Evidence) {
     let mut groups: BTreeMap<(&str, i64), Vec<usize>> = BTreeMap::new();
     for (index, row) in rows.iter().enumerate().filter(|(_, row)| boot_us(row).is_some()) {
         groups.entry((&row.aircraft, row.system_id)).or_default().push(index);

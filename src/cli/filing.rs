@@ -131,7 +131,7 @@ pub fn filed(
 pub fn flights(
     dir: &FleetDir,
     aircraft: Option<&str>,
-) -> Result<(Vec<FlightRow>, Vec<(FlightRow, String)>), ArchiveError> {
+) -> Result<(Vec<FlightRow>, overlap::Evidence), ArchiveError> {
     Ok(overlap::leading(catalogue::read(dir, aircraft)?))
 }
 

@@ -142,7 +142,7 @@ enum Bytes<'d> {
     /// Decided by the first bytes.
     Unseen,
     Stream(Scanner<'d>),
-    Capture(Kind, flows::Flows<'d>),
+    Capture(Kind, Box<flows::Flows<'d>>),
 }
 
 /// Bytes that tell a packet capture from a stream.
@@ -230,7 +230,7 @@ impl<'d> Recorder<'d> {
                 return Ok(0);
             }
             self.bytes = match Capture::recognise(input) {
-                Some(kind) => Bytes::Capture(kind, flows::Flows::new(definitions)),
+                Some(kind) => Bytes::Capture(kind, Box::new(flows::Flows::new(definitions))),
                 None => Bytes::Stream(Scanner::new(definitions)),
             };
         }
