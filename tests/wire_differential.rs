@@ -189,6 +189,7 @@ fn compare(stream: &[u8]) -> Result<Tally, String> {
 }
 
 /// Compares the readers on many streams and returns the frames both have and those under each rule.
+#[allow(clippy::print_stdout, reason = "the figures, for who asks the test for its output")]
 fn compare_all(cases: u32, streams: impl Strategy<Value = Vec<u8>>) -> Tally {
     let whole = RefCell::new(Tally::new());
     let config = ProptestConfig { cases, failure_persistence: None, ..ProptestConfig::default() };

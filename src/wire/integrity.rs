@@ -73,7 +73,10 @@ pub enum Fill {
 impl Fill {
     /// The same gap with `bytes` behind it.
     pub(super) fn with(self, bytes: &[u8]) -> Fill {
-        let all = |value: u8| bytes.iter().all(|byte| *byte == value);
+        // Blocks without a branch inside become vector code: such gaps are megabytes long.
+        let all = |value: u8| {
+            bytes.chunks(64).all(|block| block.iter().fold(true, |all, byte| all & (*byte == value)))
+        };
         match self {
             Fill::Mixed | Fill::Cut => Fill::Mixed,
             _ if bytes.is_empty() => self,
