@@ -148,6 +148,14 @@ fn a_flight_in_two_recordings_counts_once_and_the_fuller_leads() {
         }
         assert!(ground_first || twice > 0, "the second recording is told to be one");
         drop(ground);
+        let output = both.fettle(&["flights", "--json", "--evidence"]);
+        let lines = String::from_utf8(output.stdout).unwrap();
+        let records: Vec<Value> = lines.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+        let ids: Vec<&Value> =
+            records.iter().filter(|r| r["led_by"].is_null()).map(|r| &r["flight_id"]).collect();
+        let mut led = records.iter().filter(|r| !r["led_by"].is_null()).peekable();
+        assert!(led.peek().is_some(), "the evidence is kept");
+        assert!(led.all(|r| ids.contains(&&r["led_by"])), "and says what it is evidence of");
     }
 }
 
@@ -170,7 +178,7 @@ fn a_joining_that_was_cut_short_is_done_by_the_next_import() {
     // As if it had been killed after the parts were filed: the list of parts is missing, the mark is there.
     let root = fleet.dir.path().join("fleet/archive");
     fs::remove_dir_all(root.join("recordings")).unwrap();
-    fs::write(root.join(".unjoined"), b"").unwrap();
+    fs::write(root.join(".unjoined.1"), b"").unwrap();
     fleet.import(&files[..1]);
     assert_eq!(fleet.flights(), want);
     assert!(archive == fleet.archive());

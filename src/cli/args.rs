@@ -38,7 +38,7 @@ pub enum Command {
     /// Read one log and store nothing.
     Read(Read),
     /// List flights.
-    Flights(List),
+    Flights(Flights),
     /// List findings, most urgent first.
     Findings(List),
     /// Compute all findings again after a change of fleet.toml.
@@ -199,6 +199,17 @@ pub struct List {
     /// Exit with 4 if a listed finding is at least this severe.
     #[arg(long, value_name = "SEVERITY")]
     pub fail_on: Option<SeverityOption>,
+}
+
+/// Arguments of `flights`.
+#[derive(Debug, Args)]
+pub struct Flights {
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub list: List,
+    /// List also recordings of a flight that another one shows more fully; they do not count.
+    #[arg(long)]
+    pub evidence: bool,
 }
 
 /// Arguments of `reassess`.

@@ -77,7 +77,7 @@ fn move_row(dir: &FleetDir, old: &LogRow, new: &LogRow, date: &str) -> Result<()
     catalogue::write(&place, std::slice::from_ref(new))?;
     let name = format!("{}.parquet", old.log_id);
     for path in found.iter().filter(|p| **p != place && p.file_name().is_some_and(|n| *n == *name)) {
-        std::fs::remove_file(path).map_err(crate::archive::ArchiveError::io("remove", path))?;
+        join::remove(path)?;
     }
     Ok(())
 }

@@ -2,6 +2,7 @@
 //! again when the recording turns out to be part of a longer one.
 
 use super::import::Into;
+use super::join::remove;
 use super::reading;
 use crate::archive::layout::FleetDir;
 use crate::archive::row::{FlightRow, LogRow, MeasureRow};
@@ -89,7 +90,7 @@ pub fn refile(
     let Filed { assessment, files } = file(recording, telemetry, id, path, into)?;
     let after: HashSet<PathBuf> = files.into_iter().collect();
     for path in before.iter().filter(|path| !after.contains(*path)) {
-        std::fs::remove_file(path).map_err(ArchiveError::io("remove", path))?;
+        remove(path)?;
     }
     Ok(Some(assessment))
 }

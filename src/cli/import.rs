@@ -74,7 +74,7 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
             Imported::PassedOver(what) => passed_over.push((path, what)),
         }
     }
-    let joined = join::join(&new, pending.left, &into)?;
+    let joined = join::join(&new, pending.is_left(), &into)?;
     let mut gained: BTreeSet<String> =
         new.iter().flat_map(|a| &a.flights).map(|f| f.aircraft.clone()).collect();
     gained.extend(joined.iter().flat_map(|j| j.aircraft.clone()));

@@ -12,18 +12,21 @@ use crate::assess::parts::{Ends, Part, recordings};
 use crate::assess::{Assessment, log::date_of};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 /// The date of logs that tell none.
 const UNDATED: &str = "unknown";
+/// First part of a mark's name; the process id follows.
+const MARK: &str = ".unjoined.";
 const DAY_US: i64 = 86_400_000_000;
 
 /// Says that logs may have been filed that are not joined yet, until [`Pending::done`]: an import that is killed in
-/// between leaves it for the next one.
+/// between leaves its mark for the next one.
 pub struct Pending {
-    mark: PathBuf,
-    /// An earlier import left it.
-    pub left: bool,
+    own: PathBuf,
+    /// Marks that earlier imports left, or others that run now have set.
+    left: Vec<PathBuf>,
 }
 
 impl Pending {
@@ -32,10 +35,22 @@ impl Pending {
     /// # Errors
     /// The file system's refusal.
     pub fn begin(dir: &FleetDir) -> Result<Pending, ArchiveError> {
-        let mark = dir.archive().join(".unjoined");
-        let left = mark.exists();
-        fs::write(&mark, b"").map_err(ArchiveError::io("write", &mark))?;
-        Ok(Pending { mark, left })
+        let archive = dir.archive();
+        let mut left = Vec::new();
+        for entry in fs::read_dir(&archive).map_err(ArchiveError::io("list", &archive))? {
+            let path = entry.map_err(ArchiveError::io("list", &archive))?.path();
+            if path.file_name().is_some_and(|name| name.to_string_lossy().starts_with(MARK)) {
+                left.push(path);
+            }
+        }
+        let own = archive.join(format!("{MARK}{}", std::process::id()));
+        fs::write(&own, b"").map_err(ArchiveError::io("write", &own))?;
+        Ok(Pending { own, left })
+    }
+
+    /// Whether there may be logs from earlier imports that are not joined.
+    pub fn is_left(&self) -> bool {
+        !self.left.is_empty()
     }
 
     /// Everything is joined.
@@ -43,7 +58,18 @@ impl Pending {
     /// # Errors
     /// The file system's refusal.
     pub fn done(self) -> Result<(), ArchiveError> {
-        fs::remove_file(&self.mark).map_err(ArchiveError::io("remove", &self.mark))
+        self.left.iter().chain([&self.own]).try_for_each(|mark| remove(mark))
+    }
+}
+
+/// Removes a file; another import may have done it.
+///
+/// # Errors
+/// The file system's refusal.
+pub fn remove(path: &Path) -> Result<(), ArchiveError> {
+    match fs::remove_file(path) {
+        Err(error) if error.kind() != ErrorKind::NotFound => Err(ArchiveError::io("remove", path)(error)),
+        _ => Ok(()),
     }
 }
 

@@ -59,6 +59,15 @@ pub fn flight(row: &FlightRow) -> Value {
     })
 }
 
+/// A recording of a flight that another one shows more fully: `led_by` is that one's id. It does not count.
+pub fn evidence(row: &FlightRow, lead: &str) -> Value {
+    let mut value = flight(row);
+    if let Some(object) = value.as_object_mut() {
+        object.insert("led_by".to_owned(), lead.into());
+    }
+    value
+}
+
 /// One number.
 pub fn measure(row: &MeasureRow) -> Value {
     let mut value = json!({
