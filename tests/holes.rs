@@ -100,6 +100,17 @@ fn faults(found: &[Flight], truth: &[TrueFlight], cuts: &[(f64, f64)]) -> Vec<St
                 && low as f64 <= airtime
                 && airtime <= high as f64
         };
+        // Bounds that hold anything would pass: no wider than the cuts, the lag of reports (8 s before a hole and a
+        // disarming each) and margins, and for the least airtime some seconds beside every cut.
+        let cut_ms: f64 = cuts.iter().map(|c| c.1 - c.0).sum();
+        let width = |from: i64, to: i64| (to - from) as f64 - cut_ms;
+        let beside_ms = 6_000.0 * cuts.len() as f64;
+        if width(f.takeoff.earliest_ms, f.takeoff.latest_ms) > 10_000.0
+            || width(f.touchdown.earliest_ms, f.touchdown.latest_ms) > 18_000.0
+            || width(f.airtime_bounds_ms.0, f.airtime_bounds_ms.1) > 28_000.0 + beside_ms
+        {
+            faults.push(format!("{:?} {:?} {:?} too wide", f.takeoff, f.touchdown, f.airtime_bounds_ms));
+        }
         if !(0..of.len()).any(|from| (from..of.len()).any(|to| fits(from, to))) {
             let of: Vec<_> = of.iter().map(|t| (t.takeoff_boot_ms, t.touchdown_boot_ms)).collect();
             faults.push(format!(

@@ -27,9 +27,13 @@ pub(super) fn on_ground_ms(traces: &Traces, from_ms: i64, to_ms: i64) -> i64 {
         nearest(efforts).is_some_and(|e| e.level >= traces.high())
     };
     let beside = |hole: &(i64, i64)| {
-        let up = carrying(traces.effort_within(hole.0 - carrying_ms, hole.0), |e| e.last());
+        let (from_ms, _) = hole::clear_around(&traces.holes, hole.0, hole.0);
+        let last = traces.effort_within(from_ms.max(hole.0 - carrying_ms), hole.0);
+        let up = carrying(last, |e| e.last());
         let before = if up { carrying_ms } else { LANDING_REPORT_LAG_MS };
-        let up = carrying(traces.effort_within(hole.1, hole.1 + carrying_ms), |e| e.first());
+        let (_, to_ms) = hole::clear_around(&traces.holes, hole.1, hole.1);
+        let next = traces.effort_within(hole.1, to_ms.min(hole.1 + carrying_ms));
+        let up = carrying(next, |e| e.first());
         before + if up { carrying_ms } else { LIFTOFF_REPORT_LAG_MS }
     };
     let holes = hole::within(&traces.holes, from_ms, to_ms);

@@ -16,7 +16,7 @@
 //!
 //! Holes in the data ([`Signals::holes`]) are bridged by no evidence. A liftoff or touchdown that may lie in one is
 //! bounded by the whole of it. In the air on both sides is in the air between, as best estimate; but the lower bound
-//! of airtime leaves the hole out, for the aircraft may have stood on the ground in it. On the ground on both sides
+//! of airtime leaves the hole out, for the aircraft may have stood on the ground in it, and shortly before and behind. On the ground on both sides
 //! is on the ground between, unless FLIGHT_INFORMATION tells of a flight: a hole may hide one that nobody will find.
 
 mod hidden;
@@ -81,7 +81,8 @@ pub struct Flight {
     pub touchdown: Bounded,
     /// Time off the ground, in milliseconds.
     pub airtime_ms: i64,
-    /// Least and greatest airtime that the evidence allows, in milliseconds.
+    /// Least and greatest airtime that the evidence allows, in milliseconds: the least has the aircraft on the ground
+    /// for as long as holes in the data can hide.
     pub airtime_bounds_ms: (i64, i64),
     /// What it rests on.
     pub evidence: Evidence,
@@ -92,7 +93,7 @@ pub struct Flight {
     /// Times the motors were started for it: armings since the flight before, those after the last flight of the
     /// session with that one, so that a run-up on the ground is not lost. `None` where arming is not told.
     pub motor_starts: Option<u32>,
-    /// Way over ground in metres, from GLOBAL_POSITION_INT; `None` without it.
+    /// Way over ground in metres, from GLOBAL_POSITION_INT; `None` without it, or if holes hide much of the way.
     pub distance_m: Option<f64>,
 }
 

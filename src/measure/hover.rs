@@ -84,6 +84,13 @@ pub fn steady_hover(signals: &Signals, start_ms: i64, end_ms: i64) -> HoverSumma
     let (from, to) = signals.settled(start_ms, end_ms, MARGIN_MS);
     let told_ms = to.saturating_sub(from) - hole::length_ms(&signals.holes, from, to);
     let mut notes = Vec::new();
+    let hidden_ms = hole::length_ms(&signals.holes, start_ms, end_ms);
+    if hidden_ms > 0 {
+        notes.push(format!(
+            "{:.0} s of the flight are holes in the data, not judged",
+            hidden_ms as f64 / 1000.0
+        ));
+    }
     if to.saturating_sub(from) < MIN_SPAN_MS {
         notes.push("flight too short for steady hover".to_owned());
         return HoverSummary { notes, ..HoverSummary::default() };

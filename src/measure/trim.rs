@@ -119,7 +119,7 @@ fn yaw_in_flight(signals: &Signals, airframe: &Airframe, from: i64, to: i64) -> 
     let attitude = signals.attitude.within(from - SLOPE_MS, to + SLOPE_MS);
     let (mut effort, mut turning) = (Vec::new(), Vec::new());
     let mut first = 0;
-    // The yaw rate must be told up to the sample from one side at least: none is drawn across a hole.
+    // Holes are longer than twice SLOPE_MS: no slope is drawn across one, but a sample may not know its side.
     let told = |s: &&Sample<ServoOutputs>| !signals.hole_within(s.earliest_ms, s.latest_ms);
     for sample in signals.outputs.within(from, to).iter().filter(told) {
         let time_ms = sample.middle_ms();

@@ -177,6 +177,13 @@ impl VibrationSummary {
     /// The long-form numbers.
     pub fn measurements(&self, span: (i64, i64)) -> Vec<Measurement> {
         let mut rows = Vec::new();
+        if self.level.is_none() && self.samples > 0 {
+            let why = format!(
+                "not enough data: holes left {} VIBRATION samples, {MIN_SAMPLES} needed",
+                self.samples
+            );
+            rows.push(Measurement::missing(("vibration_level", "p95", ""), "aircraft", why, span));
+        }
         for (axis, level) in AXES.into_iter().zip(self.level.iter().flatten()) {
             for (statistic, value) in [("p50", level.p50), ("p95", level.p95), ("max", level.max)] {
                 let names = ("vibration_level", statistic, "");

@@ -140,3 +140,26 @@ fn a_hole_parts_the_hover() {
     let late = steady_hover(&signals, 16_000, 40_000);
     assert_eq!(late.spans.first().map(|s| s.start_ms), Some(19_000));
 }
+
+/// The whole flight's way is the measure; a leg of 12 s at 6 m/s is most of it.
+#[test]
+fn a_way_is_told_only_if_little_of_it_is_hidden() {
+    for frame in FRAMES {
+        let mut scenario = Scenario::new(frame, 80);
+        scenario.plan = Plan { legs: 3, cruise_s: 8.0, ..PLAN };
+        let log = simulate(&scenario);
+        let frames = frames(&log.bytes);
+        let way = |bytes: &[u8]| {
+            let boot = record(bytes).vehicles.remove(0).boots.remove(0);
+            segment(&boot.signals, None, boot.lag_ms)[0].distance_m
+        };
+        let whole = way(&log.bytes).unwrap();
+        let up = log.truth.flights[0].takeoff_boot_ms;
+        for at_s in [20.0, 30.0, 40.0, 50.0, 60.0] {
+            let cut = |length_s: f64| [(up + 1000.0 * at_s, up + 1000.0 * (at_s + length_s))];
+            let short = way(&without(&log.bytes, &frames, &cut(1.8)));
+            assert!(short.is_none_or(|m| (m / whole - 1.0).abs() < 0.05), "{frame:?}: {short:?} of {whole}");
+            assert_eq!(way(&without(&log.bytes, &frames, &cut(30.0))), None, "{frame:?} at {at_s} s");
+        }
+    }
+}
