@@ -273,7 +273,7 @@ fn a_recording_computer_hours_off_is_told() {
     let recording = record(session.frames());
     check_flight(the_only(&recording), 5_000);
     assert_eq!(utc_error(the_only(&recording), BOOT_US), 0);
-    noted(&recording, "system 1: capture stamps are 2 h 0 min ahead of SYSTEM_TIME, which UTC is taken from");
+    noted(&recording, "system 1: capture stamps are 2 h 0 min ahead of SYSTEM_TIME");
 
     // With nothing else they are all there is.
     let recording = record(Session { capture: &capture, ..Default::default() }.frames());

@@ -58,7 +58,7 @@ impl fmt::Display for UtcDoubt {
             UtcDoubt::Apart { source, taken, ahead_us } => {
                 let direction = if ahead_us < 0 { "behind" } else { "ahead of" };
                 let apart = Length(ahead_us);
-                write!(f, "{} {apart} {direction} {}, which UTC is taken from", Is(source), taken.name())
+                write!(f, "{} {apart} {direction} {}", Is(source), taken.name())
             }
             UtcDoubt::Moves { source, by_us } => {
                 let of = source.name();
@@ -119,11 +119,11 @@ mod tests {
         let cases = [
             (
                 UtcDoubt::Apart { source: capture, taken: system_time, ahead_us: 7_200_000_000 },
-                "capture stamps are 2 h 0 min ahead of SYSTEM_TIME, which UTC is taken from",
+                "capture stamps are 2 h 0 min ahead of SYSTEM_TIME",
             ),
             (
                 UtcDoubt::Apart { source: UtcSource::Gnss, taken: system_time, ahead_us: -200_400_000 },
-                "GNSS time is 3 min 20 s behind SYSTEM_TIME, which UTC is taken from",
+                "GNSS time is 3 min 20 s behind SYSTEM_TIME",
             ),
             (
                 UtcDoubt::Moves { source: system_time, by_us: 115_835_000_000 },

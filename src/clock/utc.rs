@@ -1,9 +1,10 @@
 //! UTC bound to boot time by the median of many offsets, so that a late fix, a step or a few wrong
 //! stamps do not move it. Best source first: SYSTEM_TIME, GNSS time, capture stamps.
 //!
-//! GPS counts weeks in 10 bits (IS-GPS-200, 20.3.3.3.1.1): a receiver that does not know the round gives dates that
-//! are off by 1024 weeks or a multiple. Such a date is corrected only if another clock of the log confirms it within
-//! a day: a recording computer, or, where dates are too early to be true, the other one of SYSTEM_TIME and GNSS.
+//! GPS counts weeks in 10 bits (IS-GPS-200, 20.3.3.3.1.1; number from memory): a receiver that does not know the
+//! round gives dates that are off by 1024 weeks or a multiple. Such a date is corrected only if another clock of the
+//! log confirms it within a day: a recording computer, or, where dates are too early to be true, the other one of
+//! SYSTEM_TIME and GNSS.
 
 use super::doubt::UtcDoubt;
 use super::votes::Thinned;
