@@ -290,6 +290,11 @@ fn read_import_and_tables_take_the_key() {
     let log_row = records.iter().find(|r| r["type"] == "log").unwrap();
     assert_eq!(log_row["signatures"], judged);
     assert_eq!(archived(&fleet.join("archive/logs")), judged);
+    // A time told later is told without the key; what was verified stays.
+    let output = fettle(&["clock", text(&path), "--fleet", text(&fleet), "--starts", "2026-09-14T08:30:00Z"]);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    assert!(!String::from_utf8_lossy(&output.stdout).contains("not verified"));
+    assert_eq!(archived(&fleet.join("archive/logs")), judged);
 
     let out = dir.path().join("tables");
     let output = fettle(&["tables", text(&path), "-o", text(&out), "--signing-key", text(&key)]);
@@ -301,12 +306,16 @@ fn read_import_and_tables_take_the_key() {
 /// The column `signatures` of the one log row.
 fn archived(folder: &Path) -> Value {
     use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
-    let mut path = folder.to_owned();
-    while path.is_dir() {
-        path = fs::read_dir(&path).unwrap().next().unwrap().unwrap().path();
+    let (mut folders, mut files) = (vec![folder.to_owned()], Vec::new());
+    while let Some(folder) = folders.pop() {
+        for entry in fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() { folders.push(path) } else { files.push(path) }
+        }
     }
+    let [file] = &files[..] else { panic!("{files:?}") };
     let mut reader =
-        ParquetRecordBatchReaderBuilder::try_new(fs::File::open(path).unwrap()).unwrap().build().unwrap();
+        ParquetRecordBatchReaderBuilder::try_new(fs::File::open(file).unwrap()).unwrap().build().unwrap();
     let batch = reader.next().unwrap().unwrap();
     let column = batch["signatures"].as_any().downcast_ref::<arrow_array::StringArray>().unwrap();
     serde_json::from_str(column.value(0)).unwrap()
@@ -322,7 +331,7 @@ fn what_is_no_key_is_one_line_that_shows_nothing_of_it() {
         (Vec::new(), "this has 0 bytes"),
         (SECRET[..31].to_vec(), "this has 31 bytes"),
         ([&SECRET[..], b"\n"].concat(), "this has 33 bytes"),
-        (hex(&SECRET)[..62].as_bytes().to_vec(), "this has 62 bytes"),
+        (hex(&SECRET).as_bytes()[..62].to_vec(), "this has 62 bytes"),
         (hex(&SECRET).repeat(40).into_bytes(), "longer than 1024 bytes"),
     ];
     for (content, why) in bad {
