@@ -76,7 +76,7 @@ fn untold(traces: &Traces, seen: &[Span], takeoff: i64, next: Option<i64>) -> Op
     let mut groups = hole::within(&traces.holes, takeoff, next)
         .chunk_by(|a, b| b.0 - a.1 < LANDING_REPORT_LAG_MS)
         .filter_map(|group| Some((group.first()?.0, group.last()?.1 + LANDING_REPORT_LAG_MS)));
-    let hidden = if aloft { groups.last().filter(|group| group.1 >= next) } else { groups.next() };
+    let hidden = if aloft { groups.next_back().filter(|group| group.1 >= next) } else { groups.next() };
     let (from_ms, to_ms) = hidden
         .map_or((next - TOUCH_AND_GO_MS, next), |group| (group.0 - LANDING_REPORT_LAG_MS, group.1.min(next)));
     Some(Window { from_ms: from_ms.max(takeoff), to_ms })
