@@ -61,21 +61,23 @@ pub(super) fn from_flight_information(signals: &Signals, traces: &Traces, seen: 
 }
 
 /// A landing that is not told: what else was seen of this flight, or at the latest the disarming. If that lies
-/// behind the next takeoff, nobody saw this one: it lies in the holes before that takeoff, or was but a touch.
+/// behind the next takeoff, nobody saw this one. If the aircraft was seen in the air before and at that takeoff, it
+/// touched the ground in the last holes before it, or but briefly; else it was down at the end of the first ones.
 fn untold(traces: &Traces, seen: &[Span], takeoff: i64, next: Option<i64>) -> Option<Window> {
-    let window = seen
-        .iter()
-        .find(|s| s.touchdown.is_none_or(|t| t.to_ms > takeoff))
-        .map_or_else(|| disarmed_after(traces, takeoff), |s| s.touchdown);
+    let span = seen.iter().find(|s| s.touchdown.is_none_or(|t| t.to_ms > takeoff));
+    let window = span.map_or_else(|| disarmed_after(traces, takeoff), |s| s.touchdown);
     let Some(next) = next else { return window };
     if let Some(window) = window
         && window.from_ms < next
     {
         return Some(Window { to_ms: window.to_ms.min(next), ..window });
     }
-    let from_ms = match hole::within(&traces.holes, takeoff, next) {
-        [first, ..] => first.0 - LANDING_REPORT_LAG_MS,
-        [] => next - TOUCH_AND_GO_MS,
-    };
-    Some(Window { from_ms: from_ms.max(takeoff), to_ms: next })
+    let aloft = span.is_some_and(|s| s.liftoff.is_none_or(|l| l.to_ms < next));
+    let mut groups = hole::within(&traces.holes, takeoff, next)
+        .chunk_by(|a, b| b.0 - a.1 < LANDING_REPORT_LAG_MS)
+        .filter_map(|group| Some((group.first()?.0, group.last()?.1 + LANDING_REPORT_LAG_MS)));
+    let hidden = if aloft { groups.next_back().filter(|group| group.1 >= next) } else { groups.next() };
+    let (from_ms, to_ms) = hidden
+        .map_or((next - TOUCH_AND_GO_MS, next), |group| (group.0 - LANDING_REPORT_LAG_MS, group.1.min(next)));
+    Some(Window { from_ms: from_ms.max(takeoff), to_ms })
 }
