@@ -110,7 +110,7 @@ fn as_on_the_ground(bytes: &[u8], cut: f64) -> Vec<u8> {
     let mut number = 0u64;
     Scanner::new(Definitions::builtin()).scan(bytes, true, &mut |frame| {
         number += 1;
-        if (from..to).contains(&frame.offset) && number % 23 != 0 {
+        if (from..to).contains(&frame.offset) && !number.is_multiple_of(23) {
             // Its clock is two hours off; the aircraft's SYSTEM_TIME is not.
             ground.extend_from_slice(&(1_790_000_000_000_000 + number * 10_000).to_be_bytes());
             ground.extend_from_slice(frame.raw);

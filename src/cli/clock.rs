@@ -41,9 +41,11 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
     };
     join::list_logs(&dir, &assessment, &logs)?;
     if let [log] = logs.as_slice() {
-        // No key is given here: what the import verified, and said of it, stays.
-        assessment.log.signatures.clone_from(&log.signatures);
-        assessment.log.notes.clone_from(&log.notes);
+        // Without a key here, what the import verified, and said of it, stays.
+        if key.is_none() {
+            assessment.log.signatures.clone_from(&log.signatures);
+            assessment.log.notes.clone_from(&log.notes);
+        }
         move_row(&dir, log, &assessment.log, &assessment.date)?;
     }
     let aircraft: BTreeSet<&str> =
