@@ -103,7 +103,7 @@ fn links_odd_names_and_folders_that_refuse_do_not_stop_an_import() {
     fs::write(&odd, sample()).unwrap();
     let shut = card.join("shut");
     fs::create_dir(&shut).unwrap();
-    fs::set_permissions(&shut, fs::Permissions::from_mode(0)).unwrap();
+    fs::set_permissions(&shut, fs::Permissions::from_mode(0o000)).unwrap();
     let readable = fs::read_dir(&shut).is_ok(); // root may read everything
     let output = fleet.fettle(&["import", "card"]);
     fs::set_permissions(&shut, fs::Permissions::from_mode(0o755)).unwrap();
