@@ -3,8 +3,11 @@
 //!
 //! A hole is (last instant before, first instant behind) in milliseconds since boot; lists of them are in order.
 
-/// The holes that lie between two instants, in whole or in part.
+/// The holes that lie between two instants, in whole or in part; of one instant, the hole around it.
 pub fn within(holes: &[(i64, i64)], from_ms: i64, to_ms: i64) -> &[(i64, i64)] {
+    if to_ms < from_ms {
+        return &[];
+    }
     let first = holes.partition_point(|hole| hole.1 <= from_ms);
     let behind = holes.partition_point(|hole| hole.0 < to_ms);
     holes.get(first..behind.max(first)).unwrap_or_default()
@@ -35,6 +38,8 @@ mod tests {
         assert_eq!(within(&HOLES, 19, 51), HOLES);
         assert_eq!(within(&HOLES, 60, 70), [(50, 80)]);
         assert_eq!(within(&HOLES, 70, 60), [], "an empty interval has none");
+        assert_eq!(within(&HOLES, 60, 60), [(50, 80)]);
+        assert_eq!(within(&HOLES, 50, 50), []);
         assert_eq!(length_ms(&HOLES, 15, 60), 5 + 10);
         assert_eq!(length_ms(&HOLES, 0, 100), 40);
     }
