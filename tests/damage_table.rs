@@ -112,8 +112,7 @@ fn cases(log: &Log, other: &Log) -> Vec<Damaged> {
         what: "the same block, zeros in its place",
         bytes: zeroed,
         whole: frames.len() - touched(block),
-        // The zeros begin and end inside frames: the gap holds the rest of those.
-        told: &[LossKind::Silence, LossKind::Sequence],
+        told: &[LossKind::Zeros, LossKind::Silence, LossKind::Sequence],
     });
 
     all.push(Damaged {

@@ -83,8 +83,8 @@ impl Loss {
             Fill::Zeros => LossKind::Zeros,
             Fill::Ones => LossKind::Ones,
             Fill::Cut => LossKind::CutFrame,
-            Fill::Mixed | Fill::Empty if gap.frames_bad_crc > 0 => LossKind::DamagedFrame,
-            Fill::Mixed | Fill::Empty => LossKind::Garbage,
+            Fill::Mixed if gap.frames_bad_crc > 0 => LossKind::DamagedFrame,
+            Fill::Mixed => LossKind::Garbage,
         };
         let frames = gap.frames_bad_crc.max(u64::from(kind == LossKind::CutFrame));
         Loss { frames, ..Loss::at(kind, gap.offset, gap.len) }

@@ -122,16 +122,11 @@ pub fn wrapped(text: &str, indent: &str) -> String {
 
 /// What one log is and how whole it is.
 pub fn log(row: &LogRow) -> String {
-    let mut text = format!(
-        "{}\n  {} bytes, {}, {} frames, {} with a bad checksum, {} of unknown messages, {} bytes passed over\n",
-        plain(&row.path),
-        row.bytes,
-        row.container,
-        row.frames,
-        row.frames_bad_crc,
-        row.frames_unknown,
-        row.bytes_skipped
+    let counts = format!(
+        "{} bytes, {}, {} frames, {} with a bad checksum, {} of unknown messages, {} bytes passed over",
+        row.bytes, row.container, row.frames, row.frames_bad_crc, row.frames_unknown, row.bytes_skipped
     );
+    let mut text = format!("{}\n{}", plain(&row.path), wrapped(&counts, "  "));
     text.push_str(&format!(
         "  {} to {} (from {}), {} boot session{}, log {}\n",
         instant(row.start_utc),

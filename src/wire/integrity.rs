@@ -55,14 +55,11 @@ pub struct Gap {
 }
 
 /// What a gap is made of.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Fill {
-    /// Nothing yet.
-    #[default]
-    Empty,
-    /// Zero bytes alone: space that was set aside and never written.
+    /// Zero bytes, but for what a block cut from the frames at its ends: space that was set aside and never written.
     Zeros,
-    /// 0xFF alone: erased flash.
+    /// 0xFF in the same way: erased flash.
     Ones,
     /// The beginning of a frame whose end is missing.
     Cut,
@@ -70,32 +67,59 @@ pub enum Fill {
     Mixed,
 }
 
-impl Fill {
-    /// The same gap with `bytes` behind it.
-    pub(super) fn with(self, bytes: &[u8]) -> Fill {
-        // Blocks without a branch inside become vector code: such gaps are megabytes long.
-        let all = |value: u8| {
-            bytes.chunks(64).all(|block| block.iter().fold(true, |all, byte| all & (*byte == value)))
-        };
-        match self {
-            Fill::Mixed | Fill::Cut => Fill::Mixed,
-            _ if bytes.is_empty() => self,
-            Fill::Empty | Fill::Zeros if all(0) => Fill::Zeros,
-            Fill::Empty | Fill::Ones if all(0xFF) => Fill::Ones,
-            _ => Fill::Mixed,
+/// Longest remains of frames at both ends of a block: a longest frame with its stamp on each side.
+const REMAINS: u64 = 2 * (280 + 13 + 8);
+
+/// The bytes of a gap, counted as they come.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub(super) struct Filling {
+    bytes: u64,
+    zeros: u64,
+    ones: u64,
+}
+
+impl Filling {
+    /// More bytes of the gap.
+    pub(super) fn add(&mut self, bytes: &[u8]) {
+        self.bytes += bytes.len() as u64;
+        // Blocks whose counts fit a byte become vector code: such gaps are megabytes long.
+        for block in bytes.chunks(128) {
+            self.zeros += u64::from(block.iter().map(|byte| u8::from(*byte == 0)).sum::<u8>());
+            self.ones += u64::from(block.iter().map(|byte| u8::from(*byte == 0xFF)).sum::<u8>());
+        }
+    }
+
+    /// A fill that makes up the gap but for what was cut from frames at its ends; in a short gap, all of it.
+    pub(super) fn outcome(&self) -> Fill {
+        let most = |count: u64| count == self.bytes || self.bytes - count <= REMAINS.min(count / 2);
+        match () {
+            () if self.bytes == 0 => Fill::Mixed,
+            () if most(self.zeros) && self.zeros >= self.ones => Fill::Zeros,
+            () if most(self.ones) => Fill::Ones,
+            () => Fill::Mixed,
         }
     }
 }
 
 #[cfg(test)]
 mod tests {
-    use super::Fill;
+    use super::{Fill, Filling};
+
+    fn of(pieces: &[&[u8]]) -> Fill {
+        let mut filling = Filling::default();
+        pieces.iter().for_each(|piece| filling.add(piece));
+        filling.outcome()
+    }
 
     #[test]
-    fn a_gap_is_named_by_all_its_bytes_however_they_come() {
-        assert_eq!(Fill::Empty.with(&[0, 0]).with(&[]).with(&[0]), Fill::Zeros);
-        assert_eq!(Fill::Empty.with(&[255]).with(&[255, 255]), Fill::Ones);
-        assert_eq!(Fill::Empty.with(&[0, 0]).with(&[255]), Fill::Mixed);
-        assert_eq!(Fill::Mixed.with(&[0]), Fill::Mixed);
+    fn a_gap_is_named_by_its_bytes_however_they_come() {
+        assert_eq!(of(&[&[0, 0], &[], &[0]]), Fill::Zeros);
+        assert_eq!(of(&[&[255], &[255, 255]]), Fill::Ones);
+        assert_eq!(of(&[&[0, 0], &[255, 1]]), Fill::Mixed);
+        assert_eq!(of(&[&[0; 4096], &[7; 500]]), Fill::Zeros, "remains of two frames");
+        assert_eq!(of(&[&[255; 300], &[7; 120]]), Fill::Ones);
+        assert_eq!(of(&[&[0; 4096], &[7; 700]]), Fill::Mixed);
+        // A damaged frame holds many zeros.
+        assert_eq!(of(&[&[0xFD, 20, 0, 0, 9, 1, 1, 30, 0, 0], &[0; 12], &[1; 10]]), Fill::Mixed);
     }
 }

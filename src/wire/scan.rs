@@ -7,7 +7,7 @@
 use super::crc;
 use super::definitions::Definitions;
 use super::frame::Frame;
-use super::integrity::{Fill, Gap, Integrity};
+use super::integrity::{Fill, Filling, Gap, Integrity};
 use super::layout::{self, Layout};
 use super::message::Message;
 use super::sequence::Sequences;
@@ -30,7 +30,7 @@ pub struct Scanner<'d> {
     integrity: Integrity,
     vote: Vote,
     /// The gap that the next frame will end: what its bytes up to `base` are, and damaged frames in it.
-    fill: Fill,
+    fill: Filling,
     gap_bad_crc: u64,
 }
 
@@ -75,7 +75,7 @@ impl<'d> Scanner<'d> {
             sequences: Sequences::new(),
             integrity: Integrity::default(),
             vote: Vote::default(),
-            fill: Fill::Empty,
+            fill: Filling::default(),
             gap_bad_crc: 0,
         }
     }
@@ -191,7 +191,7 @@ impl<'d> Scanner<'d> {
         if last {
             self.end_gap(input, self.base + done as u64, true, sink);
         } else if gap < done {
-            self.fill = self.fill.with(input.get(gap..done).unwrap_or_default());
+            self.fill.add(input.get(gap..done).unwrap_or_default());
         }
         self.examined = at.saturating_sub(done);
         self.base += done as u64;
@@ -206,7 +206,7 @@ impl<'d> Scanner<'d> {
     #[cold]
     #[inline(never)]
     fn end_gap(&mut self, input: &[u8], until: u64, at_end: bool, sink: &mut impl FnMut(Met<'_>)) {
-        let (frames_bad_crc, mut fill) =
+        let (frames_bad_crc, mut filling) =
             (std::mem::take(&mut self.gap_bad_crc), std::mem::take(&mut self.fill));
         let len = until - self.gap_from;
         if len == 0 {
@@ -214,7 +214,8 @@ impl<'d> Scanner<'d> {
         }
         let held = self.gap_from.saturating_sub(self.base) as usize;
         let bytes = input.get(held..(until - self.base) as usize).unwrap_or_default();
-        fill = fill.with(bytes);
+        filling.add(bytes);
+        let mut fill = filling.outcome();
         let whole = bytes.len() as u64 == len;
         if at_end && whole && fill == Fill::Mixed && begins_frame(bytes) {
             fill = Fill::Cut;
