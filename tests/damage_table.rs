@@ -193,9 +193,6 @@ fn damage_costs_what_it_touches_and_is_told() {
         let missing: u64 =
             recording.losses.iter().filter(|l| l.kind == LossKind::Sequence).map(|loss| loss.frames).sum();
         assert_eq!(missing, recording.integrity.sequence_lost, "{}", case.what);
-        let mut words: Vec<&str> = kinds.iter().map(|kind| kind.word()).collect();
-        words.sort_unstable();
-        words.dedup();
         println!(
             "| {} | {} | {:.2} s (bounds {:.1} to {:.1} s) | {} |",
             case.what,
@@ -203,9 +200,17 @@ fn damage_costs_what_it_touches_and_is_told() {
             (flight.airtime_ms - log.airtime_ms) as f64 / 1000.0,
             (low - log.airtime_ms) as f64 / 1000.0,
             (high - log.airtime_ms) as f64 / 1000.0,
-            words.join(", ")
+            words(&recording)
         );
     }
+}
+
+/// The kinds of loss that are told.
+fn words(recording: &Recording) -> String {
+    let mut words: Vec<&str> = recording.losses.iter().map(|loss| loss.kind.word()).collect();
+    words.sort_unstable();
+    words.dedup();
+    words.join(", ")
 }
 
 /// Blocks of two logs in turn: frames cut at the blocks' ends are lost, both aircraft are told apart.
@@ -214,10 +219,11 @@ fn interleaved(case: &Damaged, log: &Log, other: &Log, recording: &Recording) {
         let crossing = |f: &&Range<usize>| f.start / 4_096 != (f.end - 1) / 4_096;
         l.frames.iter().filter(crossing).count()
     };
-    let blocks = (log.bytes.len() / 4_096).min(other.bytes.len() / 4_096);
-    let until = |l: &Log| l.frames.iter().filter(|f| f.end <= blocks * 4_096).count();
-    let whole = until(log) + until(other) - cut(log) - cut(other);
-    let lost = until(log) + until(other) - recording.integrity.frames as usize;
+    let blocks = log.bytes.len().div_ceil(4_096).min(other.bytes.len().div_ceil(4_096));
+    let until = |l: &Log| l.frames.iter().filter(|f| f.start < blocks * 4_096).count();
+    let all = until(log) + until(other);
+    let whole = all - cut(log) - cut(other);
+    let lost = all - recording.integrity.frames as usize;
     assert!(recording.integrity.frames as usize >= whole, "{} of {whole}", recording.integrity.frames);
     assert_eq!(recording.vehicles.len(), 2);
     for (vehicle, l) in recording.vehicles.iter().zip([log, other]) {
@@ -228,12 +234,13 @@ fn interleaved(case: &Damaged, log: &Log, other: &Log, recording: &Recording) {
         let (low, high) = found[0].airtime_bounds_ms;
         assert!((low..=high).contains(&l.airtime_ms), "{low} {high} {}", l.airtime_ms);
         println!(
-            "| {}: system {} | {lost} of both | {:.2} s (bounds {:.1} to {:.1} s) | damaged_frame, garbage, sequence |",
+            "| {}: system {} | {lost} of {all} in both | {:.2} s (bounds {:.1} to {:.1} s) | {} |",
             case.what,
             vehicle.system_id,
             off_ms as f64 / 1000.0,
             (low - l.airtime_ms) as f64 / 1000.0,
-            (high - l.airtime_ms) as f64 / 1000.0
+            (high - l.airtime_ms) as f64 / 1000.0,
+            words(recording)
         );
     }
 }
