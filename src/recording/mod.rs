@@ -141,7 +141,7 @@ pub struct Recorder<'d> {
 enum Bytes<'d> {
     /// Decided by the first bytes.
     Unseen,
-    Stream(Scanner<'d>),
+    Stream(Box<Scanner<'d>>),
     Capture(Kind, Box<flows::Flows<'d>>),
 }
 
@@ -231,7 +231,7 @@ impl<'d> Recorder<'d> {
             }
             self.bytes = match Capture::recognise(input) {
                 Some(kind) => Bytes::Capture(kind, Box::new(flows::Flows::new(definitions))),
-                None => Bytes::Stream(Scanner::new(definitions)),
+                None => Bytes::Stream(Box::new(Scanner::new(definitions))),
             };
         }
         let state = &mut self.state;
@@ -247,7 +247,7 @@ impl<'d> Recorder<'d> {
                 Ok(used) => used,
                 Err(CaptureError) => {
                     // A capture's marker and too little behind it: nothing was taken yet.
-                    let mut scanner = Scanner::new(definitions);
+                    let mut scanner = Box::new(Scanner::new(definitions));
                     let used = scanner.scan_all(input, last, &mut take);
                     self.bytes = Bytes::Stream(scanner);
                     used
