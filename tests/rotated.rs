@@ -9,7 +9,7 @@
 
 mod card_support;
 
-use card_support::{Fleet, sample};
+use card_support::{Fleet, only, sample};
 use fettle::wire::{Definitions, Scanner};
 use proptest::prelude::*;
 use serde_json::Value;
@@ -165,6 +165,77 @@ fn the_same_log_under_two_names_counts_once() {
     let files = [fleet.put("a", &sample()), fleet.put("b", &sample())];
     let summary = fleet.import(&files);
     assert_eq!((&summary["logs_new"], &summary["logs_known"]), (&Value::from(1), &Value::from(1)));
+}
+
+#[test]
+fn a_shorter_copy_of_a_file_takes_nothing_from_the_recording() {
+    let bytes = sample();
+    let half = bytes.len() / 2;
+    let pieces = [&bytes[..half], &bytes[half..], &bytes[half..half + bytes.len() / 4]];
+    let whole = Fleet::new();
+    whole.import(&[whole.put("whole", &bytes)]);
+    let mut reference: Option<BTreeMap<PathBuf, Vec<u8>>> = None;
+    for order in [[0, 1, 2], [0, 2, 1], [2, 0, 1], [1, 2, 0]] {
+        let fleet = Fleet::new();
+        let files: Vec<PathBuf> = pieces
+            .iter()
+            .enumerate()
+            .map(|(number, piece)| fleet.put(&format!("part{number}"), piece))
+            .collect();
+        for number in order {
+            fleet.import(std::slice::from_ref(&files[number]));
+        }
+        assert_eq!(fleet.flights(), whole.flights(), "{order:?}");
+        let archive = fleet.archive();
+        match &reference {
+            None => reference = Some(archive),
+            Some(reference) => assert!(*reference == archive, "{order:?}"),
+        }
+    }
+}
+
+#[test]
+fn a_first_file_without_a_date_is_joined_in_either_order() {
+    // Until the fix, no SYSTEM_TIME and GPS_RAW_INT; all stamps a minute later, since one sender's counter is no
+    // evidence in the first minute.
+    let bytes = sample();
+    let (mut seen, half) = (0u64, bytes.len() as u64 / 2);
+    let undated = only(&bytes, |frame| {
+        seen = frame.offset;
+        frame.offset >= half || ![2, 24].contains(&frame.message_id)
+    });
+    assert!(seen > half);
+    let cut = only(&bytes, |frame| frame.offset < half && ![2, 24].contains(&frame.message_id)).len();
+    let mut flights = Vec::new();
+    for order in [[0, 1], [1, 0]] {
+        let fleet = Fleet::new();
+        let files = [fleet.put("a", &undated[..cut]), fleet.put("b", &undated[cut..])];
+        for number in order {
+            fleet.import(std::slice::from_ref(&files[number]));
+        }
+        flights.push(fleet.flights());
+    }
+    assert_eq!(flights[0], flights[1]);
+    assert_eq!(flights[0].len(), 1, "one flight over both files");
+}
+
+#[test]
+fn a_raw_copy_that_cannot_be_read_stops_nothing_else() {
+    let bytes = sample();
+    let half = bytes.len() / 2;
+    let fleet = Fleet::new();
+    fleet.import(&[fleet.put("a", &bytes[..half])]);
+    let raw = fleet.archive().into_keys().find(|path| path.starts_with("raw")).unwrap();
+    fs::write(fleet.dir.path().join("fleet/archive").join(raw), b"not zstd").unwrap();
+    fleet.put("b", &bytes[half..]);
+    let output = fleet.fettle(&["import", "card/heron/b"]);
+    let errors = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(3), "{errors}");
+    assert!(errors.contains("cannot be joined"), "{errors}");
+    assert!(
+        fleet.archive().keys().any(|path| path.to_string_lossy().starts_with(".unjoined")),
+        "tried again next time"
+    );
 }
 
 #[test]

@@ -121,6 +121,32 @@ fn read_back(copy: &Path) -> Result<u64, ArchiveError> {
         .map_err(ArchiveError::io("decompress", copy))
 }
 
+/// The content of a stored copy. The file is opened with the first read, so that many can stand in a row.
+#[must_use]
+pub fn open(copy: &Path) -> Stored {
+    Stored { copy: copy.to_owned(), decoder: None }
+}
+
+/// A stored copy that is read.
+pub struct Stored {
+    copy: PathBuf,
+    decoder: Option<zstd::Decoder<'static, io::BufReader<File>>>,
+}
+
+impl Read for Stored {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let decoder = match &mut self.decoder {
+            Some(decoder) => decoder,
+            unopened => {
+                let named = |e: io::Error| io::Error::new(e.kind(), format!("{}: {e}", self.copy.display()));
+                let file = File::open(&self.copy).map_err(named)?;
+                unopened.insert(zstd::Decoder::new(file).map_err(named)?)
+            }
+        };
+        decoder.read(buffer)
+    }
+}
+
 /// The log id that a stored copy reads back to.
 ///
 /// # Errors

@@ -9,6 +9,10 @@ use super::parts::SAME_BOOT_US;
 use crate::archive::row::FlightRow;
 use std::collections::BTreeMap;
 
+/// Liftoff and touchdown together are known this well, in milliseconds (the worst that `tests/airtime.rs` allows at
+/// each, and some).
+const EDGES_MS: i64 = 5_000;
+
 /// Flights that another recording shows more fully, each with the id of that one's.
 pub type Evidence = Vec<(FlightRow, String)>;
 
@@ -23,7 +27,7 @@ pub fn leading(rows: Vec<FlightRow>) -> (Vec<FlightRow>, Evidence) {
         // Fuller first; the id decides among equals, so that the order of import does not.
         group.sort_by_key(|i| {
             let row = &rows[*i];
-            (!row.complete, std::cmp::Reverse(row.airtime_ms), row.flight_id.clone())
+            (std::cmp::Reverse(fullness_ms(row)), row.flight_id.clone())
         });
         // By liftoff, so that a row is compared only with those that can overlap it.
         let mut leaders: BTreeMap<(i64, usize), i64> = BTreeMap::new();
@@ -54,6 +58,11 @@ pub fn leading(rows: Vec<FlightRow>) -> (Vec<FlightRow>, Evidence) {
         }
     }
     (counted, evidence)
+}
+
+/// How much of the flight a row shows. One that is cut, but longer by more than the edges are known, is fuller.
+fn fullness_ms(row: &FlightRow) -> i64 {
+    row.airtime_ms + if row.complete { EDGES_MS } else { 0 }
 }
 
 fn boot_us(row: &FlightRow) -> Option<i64> {

@@ -1,13 +1,15 @@
 //! Which logs are one recording that was rotated over several files: where one ends, another goes on.
 //!
 //! The evidence is the senders' own. A file follows another when the vehicle's boot clock goes on within seconds
-//! and the frame counters of all common senders go on as well: by chance that is one in 64 for one sender. Where
-//! counters do not go on, since the recorder paused, both files must give the same UTC of boot.
+//! and the frame counters of all common senders go on as well. By chance that is one in 64 for one sender, and all
+//! logs of an aircraft begin seconds after its boot: one sender is enough only beyond the first minute, or if both
+//! files give the same UTC of boot. Where counters do not go on, since the recorder paused, that UTC is asked for.
 
 use crate::clock::UtcSource;
 use crate::recording::{Recording, SenderCount};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::cmp::Reverse;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Frames that may be missing where the files meet: one that was cut, and one the recorder dropped.
 const MISSING: u8 = 3;
@@ -15,6 +17,8 @@ const MISSING: u8 = 3;
 const APART_MS: i64 = 10_000;
 /// The same when the files only share their UTC of boot.
 const PAUSE_MS: i64 = 60_000;
+/// Boot time beyond which a file hardly begins but as the continuation of another.
+const STARTED_MS: i64 = 60_000;
 /// Stamps arrive so much out of order at most.
 const LATE_MS: i64 = crate::clock::boot::LATE_MS;
 /// UTC of boot of one boot session, from two recordings, differs at most by this.
@@ -31,7 +35,7 @@ pub struct Ends {
 }
 
 /// UTC of a system's first and last boot session.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct BootEnds {
     /// The system.
     pub system_id: u32,
@@ -39,6 +43,8 @@ pub struct BootEnds {
     pub first_us: Option<i64>,
     /// Unix microseconds of its last boot.
     pub last_us: Option<i64>,
+    /// Hardware identity, as `fleet.toml` has it.
+    pub uid: Option<String>,
 }
 
 impl Ends {
@@ -52,6 +58,7 @@ impl Ends {
                 system_id: vehicle.system_id,
                 first_us: told(vehicle.boots.first()),
                 last_us: told(vehicle.boots.last()),
+                uid: vehicle.autopilot_uid.clone(),
             }
         });
         Ends { senders: recording.senders.clone(), boots: boots.collect() }
@@ -78,45 +85,72 @@ fn follows(part: &Part, next: &Part) -> Option<(bool, i64)> {
     if part.log_id == next.log_id || part.container != next.container {
         return None;
     }
-    let mut all_go_on = true;
-    let mut main: Option<(u64, i64, u32)> = None;
+    let (mut all_go_on, mut common) = (true, 0);
+    let mut main: Option<(u64, (i64, i64), u32)> = None;
     for sender in &part.ends.senders {
         let is = |s: &&SenderCount| (s.system_id, s.component_id) == (sender.system_id, sender.component_id);
         let Some(other) = next.ends.senders.iter().find(is) else { continue };
         let missing = other.first_sequence.wrapping_sub(sender.last_sequence).wrapping_sub(1);
         all_go_on &= missing <= MISSING;
+        common += 1;
         let frames = sender.frames.min(other.frames);
         if let Some((last, first)) = sender.last_boot_ms.zip(other.first_boot_ms)
             && main.is_none_or(|m| frames > m.0)
         {
-            main = Some((frames, first - last, sender.system_id));
+            main = Some((frames, (last, first), sender.system_id));
         }
     }
-    let (_, apart_ms, system_id) = main?;
+    let (_, (last_ms, first_ms), system_id) = main?;
+    let apart_ms = first_ms - last_ms;
     let boots = part.ends.boot(system_id).zip(next.ends.boot(system_id));
     let same_boot = boots.and_then(|(a, b)| Some((a.last_us? - b.first_us?).abs() <= SAME_BOOT_US));
+    let other = |a: &BootEnds, b: &BootEnds| a.uid.as_ref().zip(b.uid.as_ref()).is_some_and(|(a, b)| a != b);
+    if boots.is_some_and(|(a, b)| other(a, b)) {
+        return None;
+    }
+    let certain = same_boot == Some(true) || common > 1 || last_ms >= STARTED_MS;
     let near = |most_ms: i64| (-LATE_MS..=most_ms).contains(&apart_ms);
     match (all_go_on, same_boot) {
         (_, Some(false)) => None,
-        (true, _) if near(APART_MS) => Some((false, apart_ms.abs())),
-        (false, Some(true)) if near(PAUSE_MS) && apart_ms >= 0 => Some((true, apart_ms)),
+        (true, _) if certain && near(APART_MS) => Some((false, apart_ms.abs())),
+        (false, Some(true)) if near(PAUSE_MS) => Some((true, apart_ms.abs())),
         _ => None,
     }
 }
 
 /// The recordings of more than one log, each in order of its logs. It does not depend on the order of `logs`.
 pub fn recordings(logs: &[Part]) -> Vec<Vec<String>> {
-    let mut candidates: Vec<((bool, i64), &str, &str)> = Vec::new();
+    let mut begins: BTreeMap<(&str, u32, u8), Vec<(i64, usize)>> = BTreeMap::new();
+    for (index, part) in logs.iter().enumerate() {
+        for sender in &part.ends.senders {
+            if let Some(first_ms) = sender.first_boot_ms {
+                let key = (part.container.as_str(), sender.system_id, sender.component_id);
+                begins.entry(key).or_default().push((first_ms, index));
+            }
+        }
+    }
+    begins.values_mut().for_each(|firsts| firsts.sort_unstable());
+    let mut candidates = Vec::new();
     for part in logs {
-        for next in logs {
+        let mut near: BTreeSet<usize> = BTreeSet::new();
+        for sender in &part.ends.senders {
+            let key = (part.container.as_str(), sender.system_id, sender.component_id);
+            let (Some(last_ms), Some(firsts)) = (sender.last_boot_ms, begins.get(&key)) else { continue };
+            let from = firsts.partition_point(|(first_ms, _)| *first_ms < last_ms - LATE_MS);
+            let next = firsts.iter().skip(from).take_while(|(first_ms, _)| *first_ms <= last_ms + PAUSE_MS);
+            near.extend(next.map(|(_, index)| *index));
+        }
+        for next in near.into_iter().filter_map(|index| logs.get(index)) {
             if let Some(how) = follows(part, next) {
-                candidates.push((how, &part.log_id, &next.log_id));
+                // Among equals the longer file: a copy that was cut short is no better evidence.
+                let frames: u64 = next.ends.senders.iter().map(|sender| sender.frames).sum();
+                candidates.push((how, Reverse(frames), part.log_id.as_str(), next.log_id.as_str()));
             }
         }
     }
     candidates.sort_unstable();
     let (mut next_of, mut before): (BTreeMap<&str, &str>, BTreeMap<&str, &str>) = Default::default();
-    for (_, part, next) in candidates {
+    for (_, _, part, next) in candidates {
         let circle = {
             let mut end = next;
             while let Some(further) = next_of.get(end) {
@@ -156,7 +190,7 @@ mod tests {
             first_boot_ms: Some(boot_ms.0),
             last_boot_ms: Some(boot_ms.1),
         };
-        let boots = vec![BootEnds { system_id: 1, first_us: boot_us, last_us: boot_us }];
+        let boots = vec![BootEnds { system_id: 1, first_us: boot_us, last_us: boot_us, uid: None }];
         Part {
             log_id: id.to_owned(),
             container: "bare".to_owned(),
@@ -167,10 +201,10 @@ mod tests {
     #[test]
     fn files_that_go_on_are_one_recording_in_any_order() {
         let mut logs = [
-            part("c", (200, 7), (60_010, 90_000), None),
-            part("a", (0, 255), (100, 30_000), None),
-            part("b", (0, 199), (30_020, 60_000), None),
-            part("other", (9, 99), (30_020, 60_000), None),
+            part("c", (200, 7), (120_010, 150_000), None),
+            part("a", (0, 255), (100, 90_000), None),
+            part("b", (0, 199), (90_020, 120_000), None),
+            part("other", (9, 99), (90_020, 120_000), None),
         ];
         for _ in 0..4 {
             logs.rotate_left(1);
@@ -189,6 +223,18 @@ mod tests {
         // A recorder that paused 20 s: the counters say nothing, the UTC of boot does.
         let paused = part("d", (200, 90), (50_000, 90_000), Some(day + 1_000));
         assert_eq!(recordings(&[a.clone(), paused]), [["a", "d"]]);
+        // Logs of a few seconds after boot, without UTC: one sender's counter is no evidence.
+        let short = part("f", (0, 50), (100, 4_000), None);
+        let flight = part("g", (51, 90), (4_100, 300_000), None);
+        assert!(recordings(&[short.clone(), flight.clone()]).is_empty());
+        let with_uid = |mut part: Part, uid: &str| {
+            part.ends.boots[0].uid = Some(uid.to_owned());
+            part
+        };
+        let long = part("h", (0, 50), (100, 90_000), None);
+        let next = part("i", (51, 90), (90_100, 300_000), None);
+        assert_eq!(recordings(&[long.clone(), next.clone()]), [["h", "i"]]);
+        assert!(recordings(&[with_uid(long, "0x1"), with_uid(next, "0x2")]).is_empty());
         let unknown = part("e", (200, 90), (50_000, 90_000), None);
         assert!(recordings(&[a, unknown]).is_empty());
     }

@@ -6,11 +6,12 @@ use super::import::Into;
 use super::output::Output;
 use super::{Failure, Outcome, dialects, filing, fleet, join, reading, reassess, signing};
 use crate::archive::layout::FleetDir;
+use crate::archive::pending::{Pending, remove};
 use crate::archive::row::{FlightRow, LogRow, TableRow};
 use crate::archive::told_time::{self, ToldTime};
 use crate::archive::{catalogue, raw, writers};
 use crate::report::text;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::path::Path;
 
 /// Shows or changes a log's time.
@@ -26,20 +27,23 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
     let by_id: BTreeMap<&str, &LogRow> = rows.iter().map(|row| (row.log_id.as_str(), row)).collect();
     let logs: Vec<LogRow> = ids.iter().filter_map(|id| by_id.get(id.as_str()).copied().cloned()).collect();
     let recording_id = ids.first().cloned().unwrap_or(log_id);
-    let before = told_time::read(&dir, &recording_id)?.unwrap_or_default();
+    let before = filing::told(&dir, &logs)?.unwrap_or_default();
     let Some(told) = changed(&before, options) else {
         show(&logs, &before, &of(&dir, &recording_id)?, output);
         return Ok(Outcome::Done);
     };
+    let pending = Pending::begin(&dir)?;
+    // What is said holds for the whole recording from now on.
+    for id in ids.iter().filter(|id| **id != recording_id) {
+        told_time::write(&dir, id, &ToldTime::default())?;
+    }
     told_time::write(&dir, &recording_id, &told)?;
     let definitions = dialects::announced(&options.dialects, &fleet, Some(&dir.root), output)?;
     let key = signing::key(&options.signing)?;
     let into = Into::again(&dir, &fleet, reading::Decoding { definitions, key: key.as_ref() });
-    let was: Vec<FlightRow> = of(&dir, &recording_id)?;
-    let Some(mut assessment) = filing::refile(&logs, None, &into)? else {
+    let Some((mut assessment, aircraft)) = filing::refile(&logs, &into)? else {
         return Err(Failure(format!("no raw copy of log {recording_id} in the archive; import it again")));
     };
-    join::list_logs(&dir, &assessment, &logs)?;
     if let [log] = logs.as_slice() {
         // Without a key here, what the import verified, and said of it, stays.
         if key.is_none() {
@@ -48,11 +52,10 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
         }
         move_row(&dir, log, &assessment.log, &assessment.date)?;
     }
-    let aircraft: BTreeSet<&str> =
-        was.iter().chain(&assessment.flights).map(|f| f.aircraft.as_str()).collect();
-    for name in aircraft {
+    for name in &aircraft {
         reassess::aircraft(&dir, &fleet, name)?;
     }
+    pending.done()?;
     show(std::slice::from_ref(&assessment.log), &told, &assessment.flights, output);
     Ok(Outcome::Done)
 }
@@ -79,7 +82,7 @@ fn move_row(dir: &FleetDir, old: &LogRow, new: &LogRow, date: &str) -> Result<()
     catalogue::write(&place, std::slice::from_ref(new))?;
     let name = format!("{}.parquet", old.log_id);
     for path in found.iter().filter(|p| **p != place && p.file_name().is_some_and(|n| *n == *name)) {
-        join::remove(path)?;
+        remove(path)?;
     }
     Ok(())
 }

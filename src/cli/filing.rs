@@ -2,16 +2,17 @@
 //! again when the recording turns out to be part of a longer one.
 
 use super::import::Into;
-use super::join::remove;
-use super::reading;
+use super::{join, reading};
 use crate::archive::layout::FleetDir;
-use crate::archive::row::{FlightRow, LogRow, MeasureRow};
+use crate::archive::pending::remove;
+use crate::archive::row::{FlightRow, LogRow, MeasureRow, PartRow, TableRow};
 use crate::archive::telemetry::TelemetryWriter;
-use crate::archive::{ArchiveError, catalogue, told_time};
+use crate::archive::told_time::{self, ToldTime};
+use crate::archive::{ArchiveError, catalogue, raw};
+use crate::assess::parts::Ends;
 use crate::assess::{Assessment, assess, overlap, reducer};
 use crate::recording::Recording;
 use std::collections::{BTreeSet, HashSet};
-use std::io::Read;
 use std::path::{Path, PathBuf};
 
 /// What was filed, and where.
@@ -31,11 +32,12 @@ pub fn file(
     mut telemetry: TelemetryWriter,
     recording_id: &str,
     path: &Path,
+    told: Option<&ToldTime>,
     into: &Into<'_>,
 ) -> Result<Filed, ArchiveError> {
     let Into { dir, fleet, .. } = into;
     telemetry.close(recording_id)?;
-    if let Some(told) = told_time::read(dir, recording_id)? {
+    if let Some(told) = told {
         told.apply(&mut recording);
     }
     let mut assessment = assess(&recording, recording_id, path, fleet);
@@ -62,61 +64,81 @@ pub fn file(
     Ok(Filed { assessment, files })
 }
 
-/// Draws a recording anew from the raw copies of its logs, files it, and removes what was filed of those logs
-/// elsewhere: under these dates, or any.
+/// Draws a recording anew from the raw copies of its logs, files it with the list of its logs, and removes what was
+/// filed of those logs elsewhere. Returns its rows and every aircraft that had flights of it before or has now.
 ///
 /// # Errors
 /// If a raw copy cannot be read or the archive not be written.
 pub fn refile(
     logs: &[LogRow],
-    dates: Option<&BTreeSet<String>>,
     into: &Into<'_>,
-) -> Result<Option<Assessment>, ArchiveError> {
+) -> Result<Option<(Assessment, BTreeSet<String>)>, ArchiveError> {
     let dir = into.dir;
     let Some(first) = logs.first() else { return Ok(None) };
     let (id, path) = (&first.log_id, Path::new(&first.path));
-    let before = filed(dir, logs, dates)?;
+    let told = told(dir, logs)?;
+    let before = filed(dir, logs)?;
     let mut telemetry = TelemetryWriter::staged(dir)?;
-    let mut inputs = Vec::new();
-    for log in logs {
-        let copy = dir.raw(&log.log_id);
-        let file = std::fs::File::open(&copy).map_err(ArchiveError::io("open", &copy))?;
-        let decoder = zstd::Decoder::new(file).map_err(ArchiveError::io("decompress", &copy))?;
-        inputs.push(Box::new(decoder) as Box<dyn Read>);
-    }
+    let copies = logs.iter().map(|log| raw::open(&dir.raw(&log.log_id))).collect();
     let reduce = Some(reducer(into.fleet, path));
     let captures = first.container.starts_with("pcap");
-    let recording = reading::record_parts(inputs, captures, path, into.decoding, &mut telemetry, reduce)?;
-    let Filed { assessment, files } = file(recording, telemetry, id, path, into)?;
+    let recording = reading::record_parts(copies, captures, path, into.decoding, &mut telemetry, reduce)?;
+    let Filed { assessment, mut files } = file(recording, telemetry, id, path, told.as_ref(), into)?;
+    if logs.len() > 1 {
+        let list = dir.partition(PartRow::TABLE, &assessment.log.aircraft, &assessment.date, id);
+        catalogue::write(&list, &join::part_rows(logs))?;
+        files.push(list);
+    }
+    let flights = dir.archive().join(FlightRow::TABLE);
     let after: HashSet<PathBuf> = files.into_iter().collect();
+    let of_flights = before.iter().chain(&after).filter(|path| path.starts_with(&flights));
+    let aircraft = join::aircraft_of(of_flights.map(PathBuf::as_path));
     for path in before.iter().filter(|path| !after.contains(*path)) {
         remove(path)?;
     }
-    Ok(Some(assessment))
+    Ok(Some((assessment, aircraft)))
 }
 
-/// Every derived file of these logs under these dates, or any: all but their rows in `logs/`.
+/// What was said of a recording's time: of its first log, else of the earliest other one, as seen from the first.
+///
+/// # Errors
+/// If what was said cannot be read.
+pub fn told(dir: &FleetDir, logs: &[LogRow]) -> Result<Option<ToldTime>, ArchiveError> {
+    let first_ms = |log: &LogRow| {
+        let ends = serde_json::from_str::<Ends>(&log.ends).unwrap_or_default();
+        let main = ends.senders.into_iter().filter(|s| s.first_boot_ms.is_some()).max_by_key(|s| s.frames);
+        main.and_then(|sender| sender.first_boot_ms)
+    };
+    for (number, log) in logs.iter().enumerate() {
+        let Some(mut told) = told_time::read(dir, &log.log_id)? else { continue };
+        if number > 0 {
+            // The first instant of this log's first boot session, moved to that of the recording.
+            let start_us = told.starts_us.get(&0).copied();
+            told.starts_us.clear();
+            let earlier = logs.iter().take(number).all(|log| log.boots <= 1);
+            let apart_ms = first_ms(log).zip(logs.first().and_then(first_ms)).map(|(own, first)| own - first);
+            if let (Some(start_us), true, Some(apart_ms)) = (start_us, earlier, apart_ms) {
+                told.starts_us.insert(0, start_us - apart_ms * 1000);
+            }
+        }
+        return Ok(Some(told));
+    }
+    Ok(None)
+}
+
+/// Every derived file of these logs: all but their rows in `logs/`. Flights come last: as long as they lie there, it
+/// shows that the others are not all removed.
 ///
 /// # Errors
 /// The file system's refusal.
-pub fn filed(
-    dir: &FleetDir,
-    logs: &[LogRow],
-    dates: Option<&BTreeSet<String>>,
-) -> Result<Vec<PathBuf>, ArchiveError> {
-    let mut tables: Vec<PathBuf> = ["flights", "measures", "findings", "integrity", "recordings"]
-        .iter()
-        .map(|kind| dir.archive().join(kind))
-        .collect();
-    tables.extend(folders(&dir.archive().join("telemetry"))?);
+fn filed(dir: &FleetDir, logs: &[LogRow]) -> Result<Vec<PathBuf>, ArchiveError> {
+    let mut tables = folders(&dir.archive().join("telemetry"))?;
+    let kinds = ["integrity", "recordings", "findings", "measures", FlightRow::TABLE];
+    tables.extend(kinds.map(|kind| dir.archive().join(kind)));
     let mut found = Vec::new();
     for table in tables {
         for aircraft in folders(&table)? {
-            let dated = match dates {
-                Some(dates) => dates.iter().map(|date| aircraft.join(format!("date={date}"))).collect(),
-                None => folders(&aircraft)?,
-            };
-            for date in dated {
+            for date in folders(&aircraft)? {
                 let here = logs.iter().map(|log| date.join(format!("{}.parquet", log.log_id)));
                 found.extend(here.filter(|path| path.is_file()));
             }

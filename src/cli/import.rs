@@ -7,10 +7,11 @@ use super::args::{Import, SeverityOption};
 use super::output::Output;
 use super::{Failure, Outcome, chain, dialects, filing, find, fleet, join, reading, reassess, signing};
 use crate::archive::layout::FleetDir;
+use crate::archive::pending::Pending;
 use crate::archive::raw::{RawCopy, hash_file};
 use crate::archive::row::{FindingRow, FlightRow, LogRow};
 use crate::archive::telemetry::TelemetryWriter;
-use crate::archive::{ArchiveError, catalogue, writers};
+use crate::archive::{ArchiveError, catalogue, told_time, writers};
 use crate::assess::{Assessment, reducer};
 use crate::finding::{CAUTION, Severity};
 use crate::fleet::Fleet;
@@ -46,7 +47,7 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     let definitions = dialects::announced(&options.dialects, &fleet, Some(&dir.root), output)?;
     let key = signing::key(&options.signing)?;
     let _writer = writers::enter(&dir)?;
-    let pending = join::Pending::begin(&dir)?;
+    let pending = Pending::begin(&dir)?;
     let found = find::logs(&options.paths, &dir.archive());
     let imported = catalogue::imported(&dir)?;
     let left_behind = catalogue::left_behind(&dir, &imported)?;
@@ -74,14 +75,21 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
             Imported::PassedOver(what) => passed_over.push((path, what)),
         }
     }
-    let joined = join::join(&new, pending.is_left(), &into)?;
+    let join::Done { joined, failed, aircraft } = join::join(!new.is_empty(), pending.is_left(), &into)?;
     let mut gained: BTreeSet<String> =
-        new.iter().flat_map(|a| &a.flights).map(|f| f.aircraft.clone()).collect();
-    gained.extend(joined.iter().flat_map(|j| j.aircraft.clone()));
+        new.iter().flat_map(|a| &a.flights).map(|f| f.aircraft.clone()).chain(aircraft).collect();
+    if pending.is_left() {
+        gained.extend(join::every_aircraft(&dir)?);
+    }
     for aircraft in &gained {
         reassess::aircraft(&dir, &fleet, aircraft)?;
     }
-    pending.done()?;
+    if failed.is_empty() {
+        pending.all_done()?;
+    }
+    unusable.extend(failed.into_iter().map(|(path, error)| {
+        (path, format!("this log goes on in others, but cannot be joined to them: {}", chain(&error)))
+    }));
     let in_joined: HashSet<&String> = joined.iter().flat_map(|j| &j.logs).collect();
     let alone = new.iter().filter(|a| !in_joined.contains(&a.log.log_id));
     let recordings: Vec<&Assessment> = alone.chain(joined.iter().map(|j| &j.assessment)).collect();
@@ -250,7 +258,8 @@ fn import_stream(
             .map_err(ArchiveError::io("remove what an import cut short left,", path))?;
     }
     let log_id = copy.finish(dir)?;
-    let assessment = filing::file(recording, telemetry, &log_id, path, into)?.assessment;
+    let told = told_time::read(dir, &log_id)?;
+    let assessment = filing::file(recording, telemetry, &log_id, path, told.as_ref(), into)?.assessment;
     // Last: this row makes the log imported.
     let place = dir.partition("logs", &assessment.log.aircraft, &assessment.date, &log_id);
     catalogue::write(&place, std::slice::from_ref(&assessment.log))?;

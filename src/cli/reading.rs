@@ -4,11 +4,13 @@
 
 use super::Failure;
 use crate::archive::ArchiveError;
+use crate::archive::raw::Stored;
 use crate::recording::{Recorder, Recording, Reduce};
 use crate::source::{self, Entry};
 use crate::table::BatchSink;
 use crate::wire::signature::Key;
 use crate::wire::{Definitions, Message};
+use std::collections::VecDeque;
 use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
 
@@ -58,7 +60,7 @@ pub fn record<'d, S: BatchSink<Error = ArchiveError>>(
 /// # Errors
 /// As [`record`].
 pub fn record_parts<'d, S: BatchSink<Error = ArchiveError>>(
-    parts: Vec<Box<dyn Read>>,
+    parts: Vec<Stored>,
     captures: bool,
     name: &Path,
     decoding: Decoding<'d>,
@@ -66,16 +68,32 @@ pub fn record_parts<'d, S: BatchSink<Error = ArchiveError>>(
     reduce: Option<Reduce<'d>>,
 ) -> Result<Recording, ArchiveError> {
     let mut recorder = recorder(decoding, true, reduce);
-    let mut inputs = parts;
-    if !captures {
-        let empty: Box<dyn Read> = Box::new(std::io::empty());
-        inputs = vec![inputs.into_iter().fold(empty, |all, part| Box::new(all.chain(part)))];
-    }
-    for mut input in inputs {
-        feed(&mut recorder, &mut input, name, sink, &mut |_| Ok(()))?;
-        recorder.next_part();
+    if captures {
+        for mut part in parts {
+            feed(&mut recorder, &mut part, name, sink, &mut |_| Ok(()))?;
+            recorder.next_part();
+        }
+    } else {
+        feed(&mut recorder, &mut InRow { parts: parts.into() }, name, sink, &mut |_| Ok(()))?;
     }
     recorder.finish(sink)
+}
+
+/// Files read as one stream; each is closed when the next one begins.
+struct InRow {
+    parts: VecDeque<Stored>,
+}
+
+impl Read for InRow {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        while let Some(part) = self.parts.front_mut() {
+            match part.read(buffer)? {
+                0 if !buffer.is_empty() => drop(self.parts.pop_front()),
+                read => return Ok(read),
+            }
+        }
+        Ok(0)
+    }
 }
 
 fn recorder<'d>(decoding: Decoding<'d>, with_tables: bool, reduce: Option<Reduce<'d>>) -> Recorder<'d> {
