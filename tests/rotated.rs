@@ -196,8 +196,7 @@ fn a_shorter_copy_of_a_file_takes_nothing_from_the_recording() {
 
 #[test]
 fn a_first_file_without_a_date_is_joined_in_either_order() {
-    // Until the fix, no SYSTEM_TIME and GPS_RAW_INT; all stamps a minute later, since one sender's counter is no
-    // evidence in the first minute.
+    // No SYSTEM_TIME and GPS_RAW_INT until half-way, which is beyond the first minute.
     let bytes = sample();
     let (mut seen, half) = (0u64, bytes.len() as u64 / 2);
     let undated = only(&bytes, |frame| {
