@@ -51,14 +51,20 @@ impl Stream {
     }
 
     /// With `garbage` before byte `at`; the frame that it lies in is gone, unless it only hits the signature, which
-    /// the checksum does not cover.
+    /// the checksum does not cover, or the garbage ends or begins with the very bytes that it parts from the frame.
     fn with(&self, at: usize, garbage: &[u8]) -> Self {
         let bytes = [&self.bytes[..at], garbage, &self.bytes[at..]].concat();
+        let parted = |frame: &Range<usize>| {
+            let (head, tail) = (&self.bytes[frame.start..at], &self.bytes[at..frame.end]);
+            let end = at + garbage.len() + tail.len();
+            let whole = garbage.ends_with(head).then(|| end - frame.len()..end);
+            whole.or_else(|| garbage.starts_with(tail).then(|| frame.clone()))
+        };
         let moved = |frame: &Range<usize>| match frame {
             frame if frame.end <= at => Some(frame.clone()),
             frame if frame.start < at && self.signed(frame) && frame.end - at <= 13 => Some(frame.clone()),
             frame if frame.start >= at => Some(frame.start + garbage.len()..frame.end + garbage.len()),
-            _ => None,
+            frame => parted(frame),
         };
         Self { bytes, frames: self.frames.iter().filter_map(moved).collect() }
     }
@@ -238,8 +244,8 @@ fn no_stream_makes_the_work_grow_faster_than_its_bytes() {
     // Each pattern, its checked frames, and how many times the cost of clean frames a byte of it may take: about
     // three times what was measured.
     let cases: [(&str, Vec<u8>, u64, f64); 13] = [
-        ("zeros", vec![0], 0, 0.6),
-        ("noise", (0..64 << 10).map(|_| noise()).collect(), 0, 0.7),
+        ("zeros", vec![0], 0, 1.0),
+        ("noise", (0..64 << 10).map(|_| noise()).collect(), 0, 1.5),
         ("0xFD", vec![0xFD], 0, 18.0),
         ("0xFE", vec![0xFE], 0, 45.0),
         ("0xFE 0xFF", vec![0xFE, 0xFF], 0, 60.0),
@@ -261,7 +267,11 @@ fn no_stream_makes_the_work_grow_faster_than_its_bytes() {
             let ((few, some), (many, all)) = (stream(short), stream(4 * short));
             let (few, many) = (cost(&few, some), cost(&many, all));
             let growth = 4.0 * many / few;
-            assert!(growth < 7.0, "{name}: {growth} times the work for 4 times {short} bytes");
+            // What costs less than a clean frame a byte shows how large the caches are, not how the work grows.
+            assert!(
+                growth < 7.0 || many < base,
+                "{name}: {growth} times the work for 4 times {short} bytes"
+            );
             times = many / base;
         }
         println!("{name}: a byte costs {times:.1} times that of clean frames");
