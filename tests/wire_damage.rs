@@ -268,10 +268,7 @@ fn no_stream_makes_the_work_grow_faster_than_its_bytes() {
             let (few, many) = (cost(&few, some), cost(&many, all));
             let growth = 4.0 * many / few;
             // What costs less than a clean frame a byte shows how large the caches are, not how the work grows.
-            assert!(
-                growth < 7.0 || many < base,
-                "{name}: {growth} times the work for 4 times {short} bytes"
-            );
+            assert!(growth < 7.0 || many < base, "{name}: {growth} times the work for 4 times {short} bytes");
             times = many / base;
         }
         println!("{name}: a byte costs {times:.1} times that of clean frames");
