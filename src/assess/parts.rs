@@ -118,9 +118,12 @@ fn follows(part: &Part, next: &Part) -> Option<(bool, i64)> {
     }
 }
 
+/// Container, system and component: only what is alike in all can go on.
+type Stream<'p> = (&'p str, u32, u8);
+
 /// The recordings of more than one log, each in order of its logs. It does not depend on the order of `logs`.
 pub fn recordings(logs: &[Part]) -> Vec<Vec<String>> {
-    let mut begins: BTreeMap<(&str, u32, u8), Vec<(i64, usize)>> = BTreeMap::new();
+    let mut begins: BTreeMap<Stream<'_>, Vec<(i64, usize)>> = BTreeMap::new();
     for (index, part) in logs.iter().enumerate() {
         for sender in &part.ends.senders {
             if let Some(first_ms) = sender.first_boot_ms {

@@ -5,7 +5,7 @@
 //! climbing samples meets zero. Touchdown: the last sample that still descends;
 //! the outputs fall right after it. Where motion and outputs disagree, the bounds hold both. With thin
 //! evidence the bounds are the window itself. Nothing is read across a hole in the data; a window with a hole in it
-//! is [`super::hidden`]'s.
+//! is `hidden`'s.
 
 use super::span::Window;
 use super::trace::{Effort, Motion, Traces};
