@@ -2,7 +2,7 @@
 //! applied whenever the recording is drawn, and the log itself stays as it is.
 
 use super::layout::FleetDir;
-use super::{ArchiveError, atomic};
+use super::{ArchiveError, atomic, pending};
 use crate::clock::{UtcBinding, UtcSource};
 use crate::recording::Recording;
 use serde::{Deserialize, Serialize};
@@ -65,20 +65,39 @@ pub fn read(fleet: &FleetDir, recording_id: &str) -> Result<Option<ToldTime>, Ar
     told.map(Some).map_err(|e| ArchiveError::ToldTime { path, why: e.to_string() })
 }
 
-/// Keeps what is said of a recording, in place of what was said before.
+/// The recordings of which something is said.
+///
+/// # Errors
+/// The file system's refusal.
+pub fn all(fleet: &FleetDir) -> Result<Vec<String>, ArchiveError> {
+    let folder = fleet.archive().join("clocks");
+    let entries = match fs::read_dir(&folder) {
+        Err(error) if error.kind() == ErrorKind::NotFound => return Ok(Vec::new()),
+        entries => entries.map_err(ArchiveError::io("list", &folder))?,
+    };
+    let mut ids = Vec::new();
+    for entry in entries {
+        let name = entry.map_err(ArchiveError::io("list", &folder))?.file_name();
+        ids.extend(name.to_str().and_then(|n| n.strip_suffix(".json")).map(str::to_owned));
+    }
+    Ok(ids)
+}
+
+/// Forgets what is said of a recording.
+///
+/// # Errors
+/// The file system's refusal.
+pub fn forget(fleet: &FleetDir, recording_id: &str) -> Result<(), ArchiveError> {
+    pending::remove(&path(fleet, recording_id))
+}
+
+/// Keeps what is said of a recording, in place of what was said before. What says nothing is kept too: that it was
+/// taken back must be known until the recording is drawn without it, then [`forget`] it.
 ///
 /// # Errors
 /// The file system's refusal.
 pub fn write(fleet: &FleetDir, recording_id: &str, told: &ToldTime) -> Result<(), ArchiveError> {
     let path = path(fleet, recording_id);
-    if told.is_empty() {
-        return match fs::remove_file(&path) {
-            Err(error) if error.kind() != ErrorKind::NotFound => {
-                Err(ArchiveError::io("remove", &path)(error))
-            }
-            _ => Ok(()),
-        };
-    }
     let text = serde_json::to_string_pretty(told)
         .map_err(|e| ArchiveError::ToldTime { path: path.clone(), why: e.to_string() })?;
     atomic::write(&path, |file| {

@@ -6,8 +6,8 @@ use super::import::Into;
 use super::output::Output;
 use super::{Failure, Outcome, dialects, filing, fleet, join, reading, reassess, signing};
 use crate::archive::layout::FleetDir;
-use crate::archive::pending::{Pending, remove};
-use crate::archive::row::{FlightRow, LogRow, TableRow};
+use crate::archive::pending::Pending;
+use crate::archive::row::{FlightRow, LogRow};
 use crate::archive::told_time::{self, ToldTime};
 use crate::archive::{catalogue, raw, writers};
 use crate::report::text;
@@ -34,10 +34,10 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
     };
     let pending = Pending::begin(&dir)?;
     // What is said holds for the whole recording from now on.
-    for id in ids.iter().filter(|id| **id != recording_id) {
-        told_time::write(&dir, id, &ToldTime::default())?;
-    }
     told_time::write(&dir, &recording_id, &told)?;
+    for id in ids.iter().filter(|id| **id != recording_id) {
+        told_time::forget(&dir, id)?;
+    }
     let definitions = dialects::announced(&options.dialects, &fleet, Some(&dir.root), output)?;
     let key = signing::key(&options.signing)?;
     let into = Into::again(&dir, &fleet, reading::Decoding { definitions, key: key.as_ref() });
@@ -50,10 +50,13 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
             assessment.log.signatures.clone_from(&log.signatures);
             assessment.log.notes.clone_from(&log.notes);
         }
-        move_row(&dir, log, &assessment.log, &assessment.date)?;
+        filing::move_row(&dir, &assessment.log, &assessment.date)?;
     }
     for name in &aircraft {
         reassess::aircraft(&dir, &fleet, name)?;
+    }
+    if told.is_empty() {
+        told_time::forget(&dir, &recording_id)?;
     }
     pending.done()?;
     show(std::slice::from_ref(&assessment.log), &told, &assessment.flights, output);
@@ -73,18 +76,6 @@ fn changed(before: &ToldTime, options: &Clock) -> Option<ToldTime> {
         told.shift_us = shift_us;
     }
     (options.starts.is_some() || options.shift.is_some()).then_some(told)
-}
-
-/// The log's row under its new date; the old one goes.
-fn move_row(dir: &FleetDir, old: &LogRow, new: &LogRow, date: &str) -> Result<(), Failure> {
-    let place = dir.partition(LogRow::TABLE, &new.aircraft, date, &new.log_id);
-    let found = catalogue::files(&dir.archive().join(LogRow::TABLE), None)?;
-    catalogue::write(&place, std::slice::from_ref(new))?;
-    let name = format!("{}.parquet", old.log_id);
-    for path in found.iter().filter(|p| **p != place && p.file_name().is_some_and(|n| *n == *name)) {
-        remove(path)?;
-    }
-    Ok(())
 }
 
 /// The flights of a recording.

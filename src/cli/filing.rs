@@ -99,6 +99,19 @@ pub fn refile(
     Ok(Some((assessment, aircraft)))
 }
 
+/// A log's row under its date; one under another date goes.
+///
+/// # Errors
+/// If the archive cannot be written.
+pub fn move_row(dir: &FleetDir, log: &LogRow, date: &str) -> Result<(), ArchiveError> {
+    let place = dir.partition(LogRow::TABLE, &log.aircraft, date, &log.log_id);
+    let found = catalogue::files(&dir.archive().join(LogRow::TABLE), None)?;
+    catalogue::write(&place, std::slice::from_ref(log))?;
+    let name = format!("{}.parquet", log.log_id);
+    let others = found.iter().filter(|p| **p != place && p.file_name().is_some_and(|n| *n == *name));
+    others.into_iter().try_for_each(|path| remove(path))
+}
+
 /// What was said of a recording's time: of its first log, else of the earliest other one, as seen from the first.
 ///
 /// # Errors

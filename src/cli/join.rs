@@ -2,11 +2,11 @@
 //! copies, end to end, and filed under the first log. Which logs belong together follows from all of them, not from
 //! the order in which they came; a log that leaves a recording, since another one fits better, is drawn by itself.
 
-use super::filing::{folders, refile};
+use super::filing::{folders, move_row, refile};
 use super::import::Into;
 use crate::archive::layout::FleetDir;
 use crate::archive::row::{FlightRow, LogRow, PartRow, TableRow};
-use crate::archive::{ArchiveError, catalogue};
+use crate::archive::{ArchiveError, catalogue, told_time};
 use crate::assess::Assessment;
 use crate::assess::parts::{Ends, Part, recordings};
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
@@ -61,16 +61,27 @@ pub fn join(anything_new: bool, repair: bool, into: &Into<'_>) -> Result<Done, A
     let left = changed.flat_map(|(_, logs)| logs).filter(|log| !in_several.contains(log));
     todo.extend(left.map(|log| vec![log.clone()]));
     if repair {
-        let half_done = half_done(dir, &now)?;
+        let mut half_done = half_done(dir, &now)?;
+        // What was said of a log's time may not have been applied.
+        half_done.extend(told_time::all(dir)?);
         todo.extend(now.values().filter(|logs| logs.iter().any(|log| half_done.contains(log))).cloned());
         todo.extend(half_done.into_iter().filter(|log| !in_several.contains(log)).map(|log| vec![log]));
     }
     let mut done = Done::default();
+    let taken_back = taken_back(dir, repair)?;
     for logs in todo {
         let rows: Vec<LogRow> = logs.iter().filter_map(|id| rows.get(id)).cloned().collect();
         match refile(&rows, into) {
             Ok(Some((assessment, aircraft))) => {
                 done.aircraft.extend(aircraft);
+                if let [row] = rows.as_slice() {
+                    let log = LogRow {
+                        signatures: row.signatures.clone(),
+                        notes: row.notes.clone(),
+                        ..assessment.log.clone()
+                    };
+                    move_row(dir, &log, &assessment.date)?;
+                }
                 done.joined.push(Joined { assessment, logs });
             }
             Ok(None) => {}
@@ -80,7 +91,24 @@ pub fn join(anything_new: bool, repair: bool, into: &Into<'_>) -> Result<Done, A
             }
         }
     }
+    if done.failed.is_empty() {
+        taken_back.iter().try_for_each(|id| told_time::forget(dir, id))?;
+    }
     Ok(done)
+}
+
+/// Recordings of which it was taken back what was said of their time, and that were not drawn since.
+fn taken_back(dir: &FleetDir, repair: bool) -> Result<Vec<String>, ArchiveError> {
+    let mut ids = if repair { told_time::all(dir)? } else { Vec::new() };
+    let mut failed = None;
+    ids.retain(|id| match told_time::read(dir, id) {
+        Ok(told) => told.is_some_and(|told| told.is_empty()),
+        Err(error) => {
+            failed = Some(error);
+            false
+        }
+    });
+    failed.map_or(Ok(ids), Err)
 }
 
 /// Logs whose flights lie in more than one place, or beside those of the recording they are part of.
