@@ -63,6 +63,11 @@ fn a_log_without_a_date_is_given_one_that_can_be_corrected_and_taken_back() {
     assert!(fleet.archive() == before.1, "taking it back leaves the archive as it was");
     let wrong = fleet.fettle(&["clock", "card/heron/log", "--starts", "yesterday"]);
     assert_eq!(wrong.status.code(), Some(2));
+    let far = fleet.fettle(&["clock", "card/heron/log", "--shift", "2000000h"]);
+    assert_eq!(far.status.code(), Some(2), "no clock is off by centuries");
+    let no_key = fleet.fettle(&["clock", "card/heron/log", "--shift", "1h", "--signing-key", "nowhere"]);
+    assert_eq!(no_key.status.code(), Some(1));
+    assert!(fleet.archive() == before.1, "what is refused changes nothing");
     let none = fleet.fettle(&["clock", "0000"]);
     assert_eq!(none.status.code(), Some(1));
 }

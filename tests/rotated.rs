@@ -73,6 +73,17 @@ proptest! {
     }
 }
 
+/// A fleet that got these files in this order, each by an import of its own.
+fn imported_one_by_one(pieces: &[&[u8]], order: [usize; 3]) -> Fleet {
+    let fleet = Fleet::new();
+    let put = |(number, piece): (usize, &&[u8])| fleet.put(&format!("part{number}"), piece);
+    let files: Vec<PathBuf> = pieces.iter().enumerate().map(put).collect();
+    for number in order {
+        fleet.import(std::slice::from_ref(&files[number]));
+    }
+    fleet
+}
+
 #[test]
 fn the_archive_does_not_depend_on_the_order_of_import() {
     let bytes = sample();
@@ -80,15 +91,7 @@ fn the_archive_does_not_depend_on_the_order_of_import() {
     let pieces = [&bytes[..third], &bytes[third..2 * third], &bytes[2 * third..]];
     let mut reference: Option<BTreeMap<PathBuf, Vec<u8>>> = None;
     for order in [[0, 1, 2], [2, 1, 0], [1, 2, 0], [1, 0, 2]] {
-        let fleet = Fleet::new();
-        let files: Vec<PathBuf> = pieces
-            .iter()
-            .enumerate()
-            .map(|(number, piece)| fleet.put(&format!("part{number}"), piece))
-            .collect();
-        for number in order {
-            fleet.import(std::slice::from_ref(&files[number]));
-        }
+        let fleet = imported_one_by_one(&pieces, order);
         let archive = fleet.archive();
         assert!(archive.keys().any(|path| path.starts_with("recordings")), "the three were not joined");
         match &reference {
@@ -176,15 +179,7 @@ fn a_shorter_copy_of_a_file_takes_nothing_from_the_recording() {
     whole.import(&[whole.put("whole", &bytes)]);
     let mut reference: Option<BTreeMap<PathBuf, Vec<u8>>> = None;
     for order in [[0, 1, 2], [0, 2, 1], [2, 0, 1], [1, 2, 0]] {
-        let fleet = Fleet::new();
-        let files: Vec<PathBuf> = pieces
-            .iter()
-            .enumerate()
-            .map(|(number, piece)| fleet.put(&format!("part{number}"), piece))
-            .collect();
-        for number in order {
-            fleet.import(std::slice::from_ref(&files[number]));
-        }
+        let fleet = imported_one_by_one(&pieces, order);
         assert_eq!(fleet.flights(), whole.flights(), "{order:?}");
         let archive = fleet.archive();
         match &reference {

@@ -287,11 +287,16 @@ fn exact(text: &str) -> Result<i64, String> {
     })
 }
 
+/// Fifty years: no clock is off by more.
+const LONGEST_SHIFT_US: u64 = 50 * 365 * 86_400 * 1_000_000;
+
 /// A signed duration, as microseconds.
 fn duration(text: &str) -> Result<i64, String> {
     let parsed = text.parse::<jiff::SignedDuration>();
     let micros = parsed.ok().and_then(|d| i64::try_from(d.as_micros()).ok());
-    micros.ok_or_else(|| "give a duration like 2h, 45m, 90s or \"-1h 30m\"".to_owned())
+    micros
+        .filter(|micros| micros.unsigned_abs() <= LONGEST_SHIFT_US)
+        .ok_or_else(|| "give a duration of at most 50 years, like 2h, 45m, 90s or \"-1h 30m\"".to_owned())
 }
 
 /// `2026-09-14` or an RFC 3339 instant, as Unix microseconds.

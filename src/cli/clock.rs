@@ -32,15 +32,16 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
         show(&logs, &before, &of(&dir, &recording_id)?, output);
         return Ok(Outcome::Done);
     };
+    // What can be refused is asked for before anything is changed.
+    let definitions = dialects::announced(&options.dialects, &fleet, Some(&dir.root), output)?;
+    let key = signing::key(&options.signing)?;
+    let into = Into::again(&dir, &fleet, reading::Decoding { definitions, key: key.as_ref() });
     let pending = Pending::begin(&dir)?;
     // What is said holds for the whole recording from now on.
     told_time::write(&dir, &recording_id, &told)?;
     for id in ids.iter().filter(|id| **id != recording_id) {
         told_time::forget(&dir, id)?;
     }
-    let definitions = dialects::announced(&options.dialects, &fleet, Some(&dir.root), output)?;
-    let key = signing::key(&options.signing)?;
-    let into = Into::again(&dir, &fleet, reading::Decoding { definitions, key: key.as_ref() });
     let Some((mut assessment, aircraft)) = filing::refile(&logs, &into)? else {
         return Err(Failure(format!("no raw copy of log {recording_id} in the archive; import it again")));
     };

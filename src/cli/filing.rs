@@ -131,7 +131,7 @@ pub fn told(dir: &FleetDir, logs: &[LogRow]) -> Result<Option<ToldTime>, Archive
             let earlier = logs.iter().take(number).all(|log| log.boots <= 1);
             let apart_ms = first_ms(log).zip(logs.first().and_then(first_ms)).map(|(own, first)| own - first);
             if let (Some(start_us), true, Some(apart_ms)) = (start_us, earlier, apart_ms) {
-                told.starts_us.insert(0, start_us - apart_ms * 1000);
+                told.starts_us.insert(0, start_us.saturating_sub(apart_ms.saturating_mul(1000)));
             }
         }
         return Ok(Some(told));

@@ -56,7 +56,7 @@ pub struct UtcBinding {
 impl UtcBinding {
     /// Unix microseconds of a boot instant.
     pub fn unix_us(&self, boot_ms: i64) -> i64 {
-        self.boot_unix_us + boot_ms * 1000
+        self.boot_unix_us.saturating_add(boot_ms.saturating_mul(1000))
     }
 }
 
