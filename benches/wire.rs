@@ -31,7 +31,7 @@ const SHARES: [(u32, usize); 12] = [
     (245, 1),
 ];
 
-const ROUNDS: usize = 600;
+const ROUNDS: usize = 3_000;
 
 /// Reads all frames and says how many.
 type Reader = fn(&[u8]) -> u64;
@@ -80,20 +80,20 @@ fn flight(stamped: bool) -> (Vec<u8>, u64) {
 fn our_scan(bytes: &[u8]) -> u64 {
     let mut scanner = Scanner::new(Definitions::builtin());
     let mut seen = 0;
-    scanner.scan(bytes, true, &mut |frame: Frame<'_>| {
-        black_box(&frame);
+    scanner.scan(bytes, true, &mut |frame: &Frame<'_>| {
+        black_box(frame);
         seen += 1;
     });
     seen
 }
 
 fn our_tables(bytes: &[u8]) -> u64 {
-    let mut tables = Tables::new(Definitions::builtin(), 4_096);
+    let mut tables = Tables::new(Definitions::builtin(), 1_024);
     let mut rows = Counting(0);
     let mut scanner = Scanner::new(Definitions::builtin());
-    scanner.scan(bytes, true, &mut |frame: Frame<'_>| {
+    scanner.scan(bytes, true, &mut |frame: &Frame<'_>| {
         let times = RowTimes { boot: Some(0), boot_ms: Some(1), boot_ms_latest: Some(1) };
-        let Ok(_) = tables.append(&frame, times, &mut rows);
+        let Ok(_) = tables.append(frame, times, &mut rows);
     });
     let Ok(()) = tables.finish(&mut rows);
     rows.0

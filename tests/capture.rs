@@ -71,7 +71,7 @@ fn read_in_pieces(bytes: &[u8], piece: usize) -> Read {
                 let (scanner, carry) = &mut scanners[flow];
                 carry.extend_from_slice(segment.bytes);
                 let done = scanner.scan(carry, false, &mut |frame| {
-                    frames.push(found(&frame, segment.flow, segment.capture_us));
+                    frames.push(found(frame, segment.flow, segment.capture_us));
                 });
                 carry.drain(..done);
             })
@@ -84,7 +84,7 @@ fn read_in_pieces(bytes: &[u8], piece: usize) -> Read {
         }
     }
     for (flow, (scanner, carry)) in scanners.iter_mut().enumerate() {
-        scanner.scan(carry, true, &mut |frame| frames.push(found(&frame, flow as u32, None)));
+        scanner.scan(carry, true, &mut |frame| frames.push(found(frame, flow as u32, None)));
     }
     Read {
         gaps,
@@ -107,7 +107,7 @@ fn key(frame: &Frame<'_>) -> (u8, u32, Vec<u8>) {
 fn expected() -> Vec<(u8, u32, Vec<u8>)> {
     let mut keys = Vec::new();
     let bytes = mixed_frames(FRAMES).concat();
-    Scanner::new(Definitions::builtin()).scan(&bytes, true, &mut |frame| keys.push(key(&frame)));
+    Scanner::new(Definitions::builtin()).scan(&bytes, true, &mut |frame| keys.push(key(frame)));
     assert_eq!(keys.len(), FRAMES);
     keys
 }

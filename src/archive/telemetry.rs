@@ -19,11 +19,16 @@ use std::path::{Path, PathBuf};
 /// Row groups in the making, all messages together.
 const BUDGET_BYTES: usize = 12 << 20;
 
+/// Bytes of rows between two looks at the budget: a look asks every column of every file.
+const LOOK_BYTES: usize = 1 << 20;
+
 /// Writes one Parquet file a message into a folder of its own.
 pub struct TelemetryWriter {
     folder: PathBuf,
     writers: BTreeMap<usize, (String, ArrowWriter<File>)>,
     closed: Vec<(String, PathBuf)>,
+    /// Rows taken since the last look at the budget.
+    unseen_bytes: usize,
 }
 
 impl TelemetryWriter {
@@ -34,7 +39,7 @@ impl TelemetryWriter {
     pub fn staged(fleet: &FleetDir) -> Result<Self, ArchiveError> {
         let folder = atomic::temporary_name(&fleet.archive().join("staging"));
         atomic::create_folder(&folder)?;
-        Ok(TelemetryWriter { folder, writers: BTreeMap::new(), closed: Vec::new() })
+        Ok(TelemetryWriter { folder, writers: BTreeMap::new(), closed: Vec::new(), unseen_bytes: 0 })
     }
 
     /// Closes every file and gives it its place in the archive; returns the places.
@@ -85,7 +90,7 @@ impl TelemetryWriter {
     pub fn beside(folder: &Path) -> Result<Self, ArchiveError> {
         let staging = atomic::temporary_name(&folder.join("tables"));
         atomic::create_folder(&staging)?;
-        Ok(TelemetryWriter { folder: staging, writers: BTreeMap::new(), closed: Vec::new() })
+        Ok(TelemetryWriter { folder: staging, writers: BTreeMap::new(), closed: Vec::new(), unseen_bytes: 0 })
     }
 
     /// Ends every file and frees what the writers hold; done before filing unless it was done already.
@@ -122,18 +127,25 @@ impl BatchSink for TelemetryWriter {
     type Error = ArchiveError;
 
     fn batch(&mut self, message: &Message, batch: RecordBatch) -> Result<(), ArchiveError> {
-        let path = self.path(&message.name);
         if !self.writers.contains_key(&message.slot) {
             let writer = self.open(message, &batch.schema())?;
             self.writers.insert(message.slot, (message.name.clone(), writer));
         }
-        if let Some((_, writer)) = self.writers.get_mut(&message.slot) {
-            writer.write(&batch).map_err(ArchiveError::parquet("write", &path))?;
+        if let Some((name, writer)) = self.writers.get_mut(&message.slot)
+            && let Err(error) = writer.write(&batch)
+        {
+            return Err(ArchiveError::parquet("write", &self.folder.join(format!("{name}.parquet")))(error));
         }
+        self.unseen_bytes += batch.get_array_memory_size();
+        if self.unseen_bytes < LOOK_BYTES {
+            return Ok(());
+        }
+        self.unseen_bytes = 0;
         let total: usize = self.writers.values().map(|(_, w)| w.in_progress_size()).sum();
         if total > BUDGET_BYTES
-            && let Some((_, writer)) = self.writers.values_mut().max_by_key(|(_, w)| w.in_progress_size())
+            && let Some((name, writer)) = self.writers.values_mut().max_by_key(|(_, w)| w.in_progress_size())
         {
+            let path = self.folder.join(format!("{name}.parquet"));
             writer.flush().map_err(ArchiveError::parquet("write", &path))?;
         }
         Ok(())
@@ -148,7 +160,8 @@ impl Drop for TelemetryWriter {
     }
 }
 
-/// Floating-point columns split by byte, running integers as differences, text by dictionary; zstd over all.
+/// Floating-point columns split by byte, integers as packed differences (plain, the narrow ones would take four
+/// bytes each), text by dictionary; zstd over all.
 fn properties(schema: &Schema) -> WriterProperties {
     let mut builder = WriterProperties::builder()
         .set_compression(Compression::ZSTD(ZstdLevel::default()))
@@ -166,7 +179,7 @@ fn properties(schema: &Schema) -> WriterProperties {
             DataType::Float32 | DataType::Float64 => {
                 builder.set_column_encoding(path, Encoding::BYTE_STREAM_SPLIT)
             }
-            DataType::Int64 | DataType::UInt64 => {
+            integer if integer.is_integer() => {
                 builder.set_column_encoding(path, Encoding::DELTA_BINARY_PACKED)
             }
             DataType::Utf8 => builder.set_column_dictionary_enabled(path, true),

@@ -86,7 +86,26 @@ impl BootClock {
     }
 
     /// Places one message; `None` while this clock has not seen any stamp.
+    #[inline(always)]
     pub fn place(&mut self, stamp: Stamp) -> Option<Placed> {
+        if let Stamp::None = stamp {
+            return self.between();
+        }
+        // Nearly every stamp: the clock's own kind, a little later than the latest one.
+        if let (Stamp::BootMs(ms), Some(head), true, None) =
+            (stamp, self.head_ms, self.confirmed & self.has_boot_ms, self.suspect_ms)
+        {
+            let time_ms = (head & !(WRAP_MS - 1)) | i64::from(ms);
+            if (0..=LEAP_MS).contains(&(time_ms - head)) {
+                self.head_ms = Some(time_ms);
+                return Some(self.instant(time_ms, time_ms > head));
+            }
+        }
+        self.place_any(stamp)
+    }
+
+    #[inline(never)]
+    fn place_any(&mut self, stamp: Stamp) -> Option<Placed> {
         match stamp {
             Stamp::BootMs(ms) => {
                 let unwrapped = nearest(i64::from(ms), WRAP_MS, self.head_ms);
@@ -172,6 +191,7 @@ impl BootClock {
         Some(self.instant(time_ms, time_ms > head))
     }
 
+    #[inline]
     fn between(&self) -> Option<Placed> {
         Some(Placed {
             boot: self.boot,
@@ -183,6 +203,7 @@ impl BootClock {
         })
     }
 
+    #[inline]
     fn instant(&self, time_ms: i64, advanced: bool) -> Placed {
         Placed {
             boot: self.boot,
@@ -252,6 +273,35 @@ mod tests {
         ];
         assert!(place_all(&stamps).iter().all(|p| *p == (0, 10_000)));
         assert_eq!(place_all(&[Stamp::BootMs(10_000), Stamp::Micros(10_020_000)])[1], (0, 10_020));
+    }
+
+    #[test]
+    fn the_usual_case_is_placed_like_any_other() {
+        let mut state = 7u32;
+        let mut next = || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            state >> 8
+        };
+        for start in [0, 1_000_000, u32::MAX - 400_000] {
+            let (mut usual, mut any, mut ms) = (BootClock::default(), BootClock::default(), start);
+            for _ in 0..20_000 {
+                ms = match next() % 50 {
+                    0 => ms.wrapping_sub(next() % 2_000),
+                    1 => ms.wrapping_add(next() % 700_000),
+                    2 => next(),
+                    _ => ms.wrapping_add(next() % 100),
+                };
+                let stamp = match next() % 8 {
+                    0 => Stamp::None,
+                    1 => Stamp::Micros(u64::from(ms) * 1000),
+                    2 => Stamp::Micros32(ms.wrapping_mul(1000)),
+                    _ => Stamp::BootMs(ms),
+                };
+                assert_eq!(usual.place(stamp), any.place_any(stamp));
+                assert_eq!(format!("{usual:?}"), format!("{any:?}"));
+            }
+            assert!(usual.boot() > 10);
+        }
     }
 
     fn boot_ms(stamps: &[u32]) -> Vec<Stamp> {

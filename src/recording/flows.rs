@@ -121,14 +121,15 @@ impl<'d> Flow<'d> {
     fn scan(&mut self, last: bool, sink: &mut impl FnMut(Met<'_>)) {
         let (pieces, frame_end) = (&self.pieces, &mut self.frame_end);
         let used = self.scanner.scan_all(&self.held, last, &mut |met| match met {
-            Met::Frame(mut frame) => {
+            Met::Frame(frame) => {
+                let mut frame = *frame;
                 let end = frame.offset + frame.raw.len() as u64;
                 if let Some(piece) = piece_of(pieces, frame.offset) {
                     frame.offset = piece.in_file + (frame.offset - piece.in_flow);
                     frame.capture_us = piece.capture_us.or(frame.capture_us);
                 }
                 *frame_end = in_file(pieces, end);
-                sink(Met::Frame(frame));
+                sink(Met::Frame(&frame));
             }
             // Its beginning may lie in a piece that is no longer held.
             Met::Gap(gap) => sink(Met::Gap(Gap { offset: *frame_end, ..gap })),

@@ -23,7 +23,7 @@ use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// Rows a table gathers before it is handed on as one batch.
-const ROWS_PER_BATCH: usize = 4_096;
+const ROWS_PER_BATCH: usize = 1_024;
 /// Rows that may wait for the next stamp of their sender; beyond, the oldest go on without an upper bound.
 const MAX_PENDING: usize = 2_048;
 /// Shortest silence of a vehicle that is a hole, and how many times longer than its usual step it must be.
@@ -237,7 +237,7 @@ impl<'d> Recorder<'d> {
         let state = &mut self.state;
         let mut failed = None;
         let mut take = |met: Met<'_>| match met {
-            Met::Frame(frame) if failed.is_none() => failed = state.frame(&frame, sink).err(),
+            Met::Frame(frame) if failed.is_none() => failed = state.frame(frame, sink).err(),
             Met::Frame(_) => {}
             Met::Gap(gap) => state.gap(&gap),
         };
@@ -349,22 +349,19 @@ impl State<'_> {
         }
         let stamp = self.reader.stamp(slot, frame.payload);
         let head_before = self.senders.get(index).and_then(|s| s.clock.head_ms());
-        let own = self.senders.get_mut(index).and_then(|s| {
-            let placed = s.clock.place(stamp);
-            if s.count.first_boot_ms.is_none() || placed.is_some_and(|p| p.anew) {
-                s.count.first_boot_ms = placed.map(|p| p.earliest_ms);
+        let (mut placed, mut waits_on) = (None, index);
+        if let Some(sender) = self.senders.get_mut(index) {
+            placed = sender.clock.place(stamp);
+            if sender.count.first_boot_ms.is_none() || placed.is_some_and(|p| p.anew) {
+                sender.count.first_boot_ms = placed.map(|p| p.earliest_ms);
             }
-            placed
-        });
-        // A component without a clock of its own is placed between its autopilot's stamps.
-        let (placed, waits_on) = match own {
-            Some(placed) => (Some(placed), index),
-            None => {
-                let vehicle = self.vehicles.iter().find(|v| v.vehicle.system_id == frame.system_id);
-                let autopilot = vehicle.map_or(index, |v| v.autopilot);
-                (self.senders.get_mut(autopilot).and_then(|s| s.clock.place(Stamp::None)), autopilot)
-            }
-        };
+        }
+        if placed.is_none() {
+            // A component without a clock of its own is placed between its autopilot's stamps.
+            let vehicle = self.vehicles.iter().find(|v| v.vehicle.system_id == frame.system_id);
+            waits_on = vehicle.map_or(index, |v| v.autopilot);
+            placed = self.senders.get_mut(waits_on).and_then(|s| s.clock.place(Stamp::None));
+        }
         if frame.lost > 0 || self.losses.is_open() {
             self.lost(frame, head_before, placed);
         }

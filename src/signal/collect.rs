@@ -44,12 +44,16 @@ enum TimeField {
     Micros32,
 }
 
+/// Most fields of one message that are looked up by name.
+const MOST_FIELDS: usize = 7;
+
 /// How to read one message.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Copy)]
 struct Plan {
     kind: Option<Kind>,
-    at: Vec<usize>,
-    time: Option<(TimeField, usize)>,
+    /// Offsets of the wanted fields; beyond them, behind any payload.
+    at: [u16; MOST_FIELDS],
+    time: Option<(TimeField, u16)>,
 }
 
 /// Reading plans for every message a method uses, by definition slot.
@@ -92,9 +96,10 @@ const WANTED: [(&str, Kind, &[&str]); 20] = [
 impl Reader {
     /// Plans against `definitions`.
     pub fn new(definitions: &Definitions) -> Self {
-        let mut plans = vec![Plan::default(); definitions.messages().len()];
+        let none = Plan { kind: None, at: [u16::MAX; MOST_FIELDS], time: None };
+        let mut plans = vec![none; definitions.messages().len()];
         for (plan, message) in plans.iter_mut().zip(definitions.messages()) {
-            let field = |name: &str| message.field(name).map(|f| (f.offset, f.kind.size()));
+            let field = |name: &str| message.field(name).map(|f| (f.offset as u16, f.kind.size()));
             plan.time = [("time_boot_ms", 4), ("event_time_boot_ms", 4), ("time_usec", 8), ("time_usec", 4)]
                 .into_iter()
                 .find_map(|(name, size)| {
@@ -109,32 +114,37 @@ impl Reader {
         }
         for (name, kind, fields) in WANTED {
             let Some(message) = definitions.by_name(name) else { continue };
-            let at: Option<Vec<usize>> = fields.iter().map(|f| message.field(f).map(|f| f.offset)).collect();
+            let at: Option<Vec<u16>> =
+                fields.iter().map(|f| message.field(f).map(|f| f.offset as u16)).collect();
             if let (Some(at), Some(plan)) = (at, plans.get_mut(message.slot)) {
                 plan.kind = Some(kind);
-                plan.at = at;
+                plan.at.iter_mut().zip(at).for_each(|(to, from)| *to = from);
             }
         }
         Reader { plans }
     }
 
     /// The time field of a message as sent.
+    #[inline]
     pub fn stamp(&self, slot: usize, payload: &[u8]) -> Stamp {
         match self.plans.get(slot).and_then(|p| p.time) {
-            Some((TimeField::BootMs, at)) => Stamp::BootMs(u32_at(payload, at)),
-            Some((TimeField::Micros, at)) => Stamp::Micros(u64_at(payload, at)),
-            Some((TimeField::Micros32, at)) => Stamp::Micros32(u32_at(payload, at)),
+            Some((TimeField::BootMs, at)) => Stamp::BootMs(u32_at(payload, at.into())),
+            Some((TimeField::Micros, at)) => Stamp::Micros(u64_at(payload, at.into())),
+            Some((TimeField::Micros32, at)) => Stamp::Micros32(u32_at(payload, at.into())),
             None => Stamp::None,
         }
     }
 
     /// True if the frame is a heartbeat of an autopilot, not of a ground station, radio or gimbal.
+    #[inline]
     pub fn is_autopilot_heartbeat(&self, slot: usize, payload: &[u8]) -> bool {
-        let Some(plan) = self.plans.get(slot) else { return false };
-        let (Some(Kind::Heartbeat), [mav_type, autopilot, ..]) = (plan.kind, plan.at.as_slice()) else {
+        let Some(Plan { kind: Some(Kind::Heartbeat), at: [mav_type, autopilot, ..], .. }) =
+            self.plans.get(slot)
+        else {
             return false;
         };
-        u8_at(payload, *autopilot) != NOT_AN_AUTOPILOT && u8_at(payload, *mav_type) != GROUND_STATION
+        u8_at(payload, usize::from(*autopilot)) != NOT_AN_AUTOPILOT
+            && u8_at(payload, usize::from(*mav_type)) != GROUND_STATION
     }
 
     /// Adds what `frame` says to `signals`; `latest_ms` is `i64::MAX` until the next stamp is known.
@@ -149,8 +159,8 @@ impl Reader {
         temperature_degc: &mut [f32; 32],
     ) {
         let Some(plan) = self.plans.get(slot) else { return };
-        let (Some(kind), at, p) = (plan.kind, plan.at.as_slice(), frame.payload) else { return };
-        let off = |i: usize| at.get(i).copied().unwrap_or(usize::MAX);
+        let (Some(kind), at, p) = (plan.kind, plan.at, frame.payload) else { return };
+        let off = |i: usize| at.get(i).copied().map_or(usize::MAX, usize::from);
         let (earliest_ms, latest_ms) = times;
         macro_rules! push {
             ($series:ident, $value:expr) => {

@@ -185,11 +185,19 @@ impl Rows {
 
 /// A column that may have gaps: a validity is only made where there is one.
 fn nullable<T: ArrowPrimitiveType>(mut values: Vec<T::Native>, none: T::Native) -> ArrayRef {
-    if !values.iter().fold(false, |found, value| found | (*value == none)) {
-        return Arc::new(PrimitiveArray::<T>::new(values.into(), None));
+    let gaps = values.iter().fold(0usize, |gaps, value| gaps + usize::from(*value == none));
+    let nulls = match gaps {
+        0 => None,
+        all if all == values.len() => Some(NullBuffer::new_null(all)),
+        _ => {
+            let filled = |row: usize| values.get(row).is_some_and(|value| *value != none);
+            Some(NullBuffer::new(BooleanBuffer::collect_bool(values.len(), filled)))
+        }
+    };
+    if nulls.is_some() {
+        values.iter_mut().for_each(|value| {
+            *value = if *value == none { T::Native::default() } else { *value };
+        });
     }
-    let valid =
-        BooleanBuffer::collect_bool(values.len(), |row| values.get(row).is_some_and(|value| *value != none));
-    values.iter_mut().filter(|value| **value == none).for_each(|value| *value = T::Native::default());
-    Arc::new(PrimitiveArray::<T>::new(values.into(), Some(NullBuffer::new(valid))))
+    Arc::new(PrimitiveArray::<T>::new(values.into(), nulls))
 }

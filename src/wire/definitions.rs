@@ -25,8 +25,7 @@ pub struct Definitions {
     names: HashMap<String, usize>,
     /// For each 256 ids the number of their page; page zero is empty.
     directory: Vec<usize>,
-    /// Page after page.
-    runs: Vec<Run>,
+    pages: Vec<[Run; PAGE]>,
     unknown: Message,
     /// The lines of the enumerations, read at first use.
     enum_lines: String,
@@ -37,7 +36,9 @@ pub struct Definitions {
 #[derive(Debug, Clone, Copy, Default)]
 struct Run {
     first: u16,
-    count: u16,
+    count: u8,
+    /// Of the first one.
+    crc_extra: u8,
 }
 
 /// A line of the table that could not be read.
@@ -186,7 +187,7 @@ impl Definitions {
         messages.sort_by_key(|message| message.id);
         let mut names = HashMap::with_capacity(messages.len());
         let mut directory: Vec<usize> = Vec::new();
-        let mut runs = vec![Run::default(); PAGE];
+        let mut pages = vec![[Run::default(); PAGE]];
         for (slot, message) in messages.iter_mut().enumerate() {
             message.slot = slot;
             names.entry(message.name.clone()).or_insert(slot);
@@ -196,12 +197,12 @@ impl Definitions {
             }
             if let Some(number) = directory.get_mut(page) {
                 if *number == 0 {
-                    *number = runs.len() / PAGE;
-                    runs.resize(runs.len() + PAGE, Run::default());
+                    *number = pages.len();
+                    pages.push([Run::default(); PAGE]);
                 }
-                if let Some(run) = runs.get_mut(*number * PAGE + place) {
+                if let Some(run) = pages.get_mut(*number).and_then(|page| page.get_mut(place)) {
                     if run.count == 0 {
-                        run.first = slot as u16;
+                        (run.first, run.crc_extra) = (slot as u16, message.crc_extra);
                     }
                     run.count += 1;
                 }
@@ -209,7 +210,7 @@ impl Definitions {
         }
         let unknown = unknown(messages.len());
         let (enum_lines, enums) = (enum_lines.to_owned(), OnceLock::new());
-        Self { messages, names, directory, runs, unknown, enum_lines, enums }
+        Self { messages, names, directory, pages, unknown, enum_lines, enums }
     }
 
     /// Stands for every message that is not defined, so that its bytes can be kept as a table row like any other:
@@ -236,11 +237,26 @@ impl Definitions {
     #[must_use]
     #[inline]
     pub fn by_id(&self, id: u32) -> &[Message] {
-        let (page, place) = split(id);
-        let number = self.directory.get(page).copied().unwrap_or_default();
-        let run = self.runs.get(number * PAGE + place).copied().unwrap_or_default();
+        let run = self.run(id);
         let first = usize::from(run.first);
         self.messages.get(first..first + usize::from(run.count)).unwrap_or_default()
+    }
+
+    /// The one message of this id and its CRC_EXTRA; nothing where there is none, or several.
+    #[inline(always)]
+    pub(super) fn sole(&self, id: u32) -> Option<(&Message, u8)> {
+        let run = self.run(id);
+        if run.count != 1 {
+            return None;
+        }
+        self.messages.get(usize::from(run.first)).map(|message| (message, run.crc_extra))
+    }
+
+    #[inline(always)]
+    fn run(&self, id: u32) -> Run {
+        let (page, place) = split(id);
+        let number = self.directory.get(page).copied().unwrap_or_default();
+        self.pages.get(number).and_then(|page| page.get(place)).copied().unwrap_or_default()
     }
 
     /// The enumeration of this name.

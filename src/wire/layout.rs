@@ -203,6 +203,31 @@ const EMPTY: Layout<'static> = Layout {
     len: 0,
 };
 
+/// [`v2`] for what nearly all frames are: no flags, all bytes there. `None` says nothing about other frames.
+#[inline(always)]
+pub(super) fn plain(input: &[u8]) -> Option<Layout<'_>> {
+    let head = input.first_chunk::<10>()?;
+    let [MARKER_V2, payload_len, 0, _, sequence, system_id, component_id, id_low, id_middle, id_high] = *head
+    else {
+        return None;
+    };
+    let body_end = head.len() + usize::from(payload_len);
+    let frame = input.get(..body_end + 2)?;
+    let (body, checksum) = frame.split_last_chunk::<2>()?;
+    Some(Layout {
+        version: 2,
+        sequence,
+        system_id: system_id.into(),
+        component_id,
+        message_id: u32::from_le_bytes([id_low, id_middle, id_high, 0]),
+        payload: body.get(head.len()..)?,
+        covered: body.get(1..)?,
+        checksum: u16::from_le_bytes(*checksum),
+        signed: false,
+        len: frame.len(),
+    })
+}
+
 /// The next `N` bytes.
 #[inline(always)]
 fn array<const N: usize>(input: &[u8]) -> IResult<&[u8], &[u8; N]> {
@@ -250,6 +275,9 @@ mod tests {
                     let head = if marker == MARKER_V1 { 6 } else { 10 } + if wide { 3 } else { 0 };
                     let body_end = head + usize::from(len);
                     let (rest, layout) = frame(&input).unwrap();
+                    let is_plain = marker == MARKER_V2 && flags == 0;
+                    assert_eq!(plain(&input), is_plain.then_some(layout));
+                    assert_eq!(plain(&input[..layout.len - 1]), None);
                     assert_eq!(layout.payload, &input[head..body_end]);
                     assert_eq!(layout.covered, &input[1..body_end]);
                     assert_eq!(layout.checksum, u16::from_le_bytes([input[body_end], input[body_end + 1]]));

@@ -38,7 +38,7 @@ pub struct Scanner<'d> {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Met<'a> {
     /// A frame.
-    Frame(Frame<'a>),
+    Frame(&'a Frame<'a>),
     /// Bytes that are part of none.
     Gap(Gap),
 }
@@ -85,7 +85,7 @@ impl<'d> Scanner<'d> {
     /// The caller keeps the rest, at most about five kilobytes, and calls again with it and more behind it;
     /// `last` says that no more will come, and then everything is consumed. Frames do not depend on how the
     /// recording is cut into calls.
-    pub fn scan(&mut self, input: &[u8], last: bool, sink: &mut impl FnMut(Frame<'_>)) -> usize {
+    pub fn scan(&mut self, input: &[u8], last: bool, sink: &mut impl FnMut(&Frame<'_>)) -> usize {
         self.scan_all(input, last, &mut |met| {
             if let Met::Frame(frame) = met {
                 sink(frame);
@@ -108,6 +108,11 @@ impl<'d> Scanner<'d> {
                 let capture_us = if marked { None } else { stamp::read(rest) };
                 let start = at + if capture_us.is_some() { STAMP_LEN } else { 0 };
                 let head = input.get(start..).unwrap_or_default();
+                if let Some((message, layout)) = usual(self.definitions, head) {
+                    at = start + layout.len;
+                    self.accept(input, start, capture_us, layout, Some(message), sink);
+                    continue;
+                }
                 if (marked || capture_us.is_some()) && head.first().is_some_and(is_marker) {
                     match examine(self.definitions, head) {
                         Found::Good(message, layout) => {
@@ -158,6 +163,7 @@ impl<'d> Scanner<'d> {
             let capture_us = self.stamp_before(input, at);
             let start = at;
             at += layout.len;
+            self.end_gap_before(input, start, capture_us, sink);
             self.accept(input, start, capture_us, layout, message, sink);
             behind_frame = true;
         }
@@ -286,7 +292,21 @@ impl<'d> Scanner<'d> {
         Belief::No
     }
 
-    /// Notes the frame at `at` and hands it on.
+    /// Tells of the gap before the frame at `at`, if there is one.
+    fn end_gap_before(
+        &mut self,
+        input: &[u8],
+        at: usize,
+        capture_us: Option<u64>,
+        sink: &mut impl FnMut(Met<'_>),
+    ) {
+        let until = self.base + at as u64 - if capture_us.is_some() { STAMP_LEN as u64 } else { 0 };
+        if until > self.gap_from {
+            self.end_gap(input, until, false, sink);
+        }
+    }
+
+    /// Notes the frame at `at`, which lies behind another one or an ended gap, and hands it on.
     #[inline(always)]
     fn accept(
         &mut self,
@@ -299,9 +319,6 @@ impl<'d> Scanner<'d> {
     ) {
         let offset = self.base + at as u64;
         let stamp_len = if capture_us.is_some() { STAMP_LEN as u64 } else { 0 };
-        if offset - stamp_len > self.gap_from {
-            self.end_gap(input, offset - stamp_len, false, sink);
-        }
         self.integrity.bytes_stamps += stamp_len;
         self.integrity.bytes_frames += layout.len as u64;
         match message {
@@ -312,7 +329,7 @@ impl<'d> Scanner<'d> {
         let lost = self.sequences.lost(layout.system_id, layout.component_id, layout.sequence);
         self.integrity.sequence_lost += u64::from(lost);
         self.gap_from = offset + layout.len as u64;
-        sink(Met::Frame(Frame {
+        sink(Met::Frame(&Frame {
             offset,
             capture_us,
             version: layout.version,
@@ -340,8 +357,16 @@ fn is_marker(byte: &u8) -> bool {
     *byte == layout::MARKER_V1 || *byte == layout::MARKER_V2
 }
 
-/// Takes a candidate apart and judges it by its checksum.
+/// [`examine`] for what nearly all frames are: version 2, no flags, an id of one message, a good checksum.
 #[inline(always)]
+fn usual<'d, 'i>(definitions: &'d Definitions, input: &'i [u8]) -> Option<(&'d Message, Layout<'i>)> {
+    let layout = layout::plain(input)?;
+    let (message, crc_extra) = definitions.sole(layout.message_id)?;
+    let sum = crc::update_byte(crc::checksum(layout.covered), crc_extra);
+    (sum == layout.checksum).then_some((message, layout))
+}
+
+/// Takes a candidate apart and judges it by its checksum.
 fn examine<'d, 'i>(definitions: &'d Definitions, input: &'i [u8]) -> Found<'d, 'i> {
     let layout = match layout::frame(input) {
         Ok((_, layout)) => layout,

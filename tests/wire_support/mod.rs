@@ -22,8 +22,8 @@ pub struct Owned {
     pub name: Option<String>,
 }
 
-impl From<Frame<'_>> for Owned {
-    fn from(frame: Frame<'_>) -> Self {
+impl From<&Frame<'_>> for Owned {
+    fn from(frame: &Frame<'_>) -> Self {
         Self {
             offset: frame.offset,
             capture_us: frame.capture_us,

@@ -16,7 +16,7 @@ fn scan(bytes: &[u8], piece: usize) -> (Seen, Integrity) {
         kept.extend_from_slice(&bytes[fed..next]);
         fed = next;
         let last = fed == bytes.len();
-        let done = scanner.scan(&kept, last, &mut |frame: Frame<'_>| {
+        let done = scanner.scan(&kept, last, &mut |frame: &Frame<'_>| {
             frames.push((frame.offset, frame.capture_us, frame.message_id, frame.payload.to_vec()));
         });
         kept.drain(..done);
