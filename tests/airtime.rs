@@ -268,3 +268,17 @@ fn a_boot_session_drawn_while_the_log_goes_on_gives_the_same_flights_and_numbers
     assert_eq!(whole.flights.len(), 3);
     assert_eq!(rows(true), whole);
 }
+
+#[test]
+fn a_companion_that_speaks_first_does_not_hide_the_aircraft() {
+    let scenario = Scenario::new(Frame::QuadX, 3).with_flights(1);
+    let log = simulate(&scenario);
+    // A heartbeat of component 191 of the same system that names an autopilot, and one that says what it is.
+    for mav_type in [2u8, 18] {
+        let mut frame = vec![0xFD, 9, 0, 0, 0, 1, 191, 0, 0, 0, 0, 0, 0, 0, mav_type, 0, 0, 4, 3];
+        let sum = mavlink::calculate_crc(&frame[1..], 50);
+        frame.extend_from_slice(&sum.to_le_bytes());
+        let (recording, _) = common::record(&[frame, log.bytes.clone()].concat(), 65_536);
+        check("companion first", &flights(&recording, 1, None), &log.truth.flights, 300.0);
+    }
+}

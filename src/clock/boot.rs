@@ -58,7 +58,6 @@ pub struct BootClock {
     suspect_ms: Option<i64>,
     has_boot_ms: bool,
     max_lag_ms: i64,
-    wraps: u32,
     /// First stamp of a clock that no `time_boot_ms` has confirmed.
     since_ms: i64,
     confirmed: bool,
@@ -78,11 +77,6 @@ impl BootClock {
     /// Greatest lateness of a stamp seen: how far "the next stamp" may lie before a message's true instant.
     pub fn max_lag_ms(&self) -> i64 {
         self.max_lag_ms
-    }
-
-    /// Times the 32-bit millisecond counter wrapped.
-    pub fn wraps(&self) -> u32 {
-        self.wraps
     }
 
     /// Places one message; `None` while this clock has not seen any stamp.
@@ -173,9 +167,6 @@ impl BootClock {
         self.suspect_ms = None;
         self.confirmed = true;
         self.max_lag_ms = self.max_lag_ms.max(head - time_ms);
-        if time_ms / WRAP_MS > head / WRAP_MS {
-            self.wraps += 1;
-        }
         self.head_ms = Some(head.max(time_ms));
         self.instant(time_ms, time_ms > head)
     }
@@ -348,11 +339,11 @@ mod tests {
     }
 
     #[test]
-    fn the_wrap_is_counted_and_no_reboot() {
+    fn the_wrap_is_no_reboot() {
         let mut clock = BootClock::default();
         for stamp in boot_ms(&[u32::MAX - 200, u32::MAX - 100, u32::MAX, 99, 199]) {
             clock.place(stamp);
         }
-        assert_eq!((clock.boot(), clock.wraps(), clock.head_ms()), (0, 1, Some((1 << 32) + 199)));
+        assert_eq!((clock.boot(), clock.head_ms()), (0, Some((1 << 32) + 199)));
     }
 }

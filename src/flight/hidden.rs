@@ -8,7 +8,7 @@
 use super::Bounded;
 use super::instant::{bounded, effort_fall, effort_rise};
 use super::span::{LANDING_REPORT_LAG_MS, LIFTOFF_REPORT_LAG_MS, Window};
-use super::trace::{Effort, Motion, Traces};
+use super::trace::{Motion, Traces};
 use crate::signal::hole;
 
 /// A climb or descent slower than this says nothing of when it began or ends, m/s.
@@ -22,22 +22,24 @@ const CARRYING_MS: i64 = 1_000;
 /// it from being seen in the air: the holes, and beside each as long as a ground contact goes without notice. Where
 /// the outputs carry the weight right up to a hole, that is short.
 pub(super) fn on_ground_ms(traces: &Traces, from_ms: i64, to_ms: i64) -> i64 {
-    let carrying_ms = CARRYING_MS + traces.effort_step_ms();
-    let carrying = |efforts: &[Effort], nearest: fn(&[Effort]) -> Option<&Effort>| {
-        nearest(efforts).is_some_and(|e| e.level >= traces.high())
-    };
     let beside = |hole: &(i64, i64)| {
-        let (from_ms, _) = hole::clear_around(&traces.holes, hole.0, hole.0);
-        let last = traces.effort_within(from_ms.max(hole.0 - carrying_ms), hole.0);
-        let up = carrying(last, |e| e.last());
-        let before = if up { carrying_ms } else { LANDING_REPORT_LAG_MS };
+        let carrying_ms = CARRYING_MS + traces.effort_step_ms();
         let (_, to_ms) = hole::clear_around(&traces.holes, hole.1, hole.1);
-        let next = traces.effort_within(hole.1, to_ms.min(hole.1 + carrying_ms));
-        let up = carrying(next, |e| e.first());
-        before + if up { carrying_ms } else { LIFTOFF_REPORT_LAG_MS }
+        let next = traces.effort_within(hole.1, to_ms.min(hole.1 + carrying_ms)).first();
+        let up = next.is_some_and(|e| e.level >= traces.high());
+        unnoticed_before_ms(traces, hole.0) + if up { carrying_ms } else { LIFTOFF_REPORT_LAG_MS }
     };
     let holes = hole::within(&traces.holes, from_ms, to_ms);
     hole::length_ms(holes, from_ms, to_ms) + holes.iter().map(beside).sum::<i64>()
+}
+
+/// How long an aircraft that was last seen in the air may have stood on the ground before `time_ms`, where the log
+/// or a part of it ends.
+pub(super) fn unnoticed_before_ms(traces: &Traces, time_ms: i64) -> i64 {
+    let carrying_ms = CARRYING_MS + traces.effort_step_ms();
+    let (from_ms, _) = hole::clear_around(&traces.holes, time_ms, time_ms);
+    let last = traces.effort_within(from_ms.max(time_ms - carrying_ms), time_ms).last();
+    if last.is_some_and(|e| e.level >= traces.high()) { carrying_ms } else { LANDING_REPORT_LAG_MS }
 }
 
 /// A liftoff that a hole hides, or may hide.

@@ -49,7 +49,8 @@ pub fn liftoff(traces: &Traces, window: Window, lag_ms: i64) -> Bounded {
             let share = by_climb / (by_rise + by_climb);
             (rise + (share * (best - rise) as f64) as i64, low.min(rise), high.max(rise))
         }
-        (Some(found), _) => found,
+        (Some((best, low, high)), Some(rise)) => (best, low.min(rise), high.max(rise)),
+        (Some(found), None) => found,
         (None, Some(rise)) => (rise, window.from_ms.max(rise - 1_500), window.to_ms.max(rise)),
         (None, None) => ((window.from_ms + window.to_ms) / 2, window.from_ms, window.to_ms),
     };
@@ -67,8 +68,8 @@ pub fn touchdown(traces: &Traces, window: Window, lag_ms: i64) -> Bounded {
     let until = fall.map_or(window.to_ms, |f| (f + 1_000).min(window.to_ms.max(f)));
     let by_motion = descent_end(traces, window, until);
     let (best_ms, low, high) = match (by_motion, fall) {
-        (Some((best, low, high)), Some(fall)) if fall < low => (best, fall.min(low), high),
-        (Some((best, low, high)), _) => (best, low, high),
+        (Some((best, low, high)), Some(fall)) => (best, low.min(fall), high.max(fall)),
+        (Some(found), None) => found,
         // The outputs begin to fall after the ground carries the aircraft.
         (None, Some(fall)) => (fall, fall - 2_000, fall + 500),
         (None, None) => ((window.from_ms + window.to_ms) / 2, window.from_ms, window.to_ms),

@@ -153,10 +153,12 @@ fn began_airborne(traces: &Traces) -> Bounded {
     Bounded { latest_ms, ..Bounded::exact(traces.start_ms) }
 }
 
-/// The log's last instant, unless a hole shortly before it may have hidden the touchdown.
+/// The log's last instant. A touchdown shortly before it may not have been told yet, or a hole may have hidden it.
 fn ended_airborne(traces: &Traces) -> Bounded {
     let late = hole::within(&traces.holes, traces.end_ms - LANDING_REPORT_LAG_MS, traces.end_ms);
-    let earliest_ms = late.first().map_or(traces.end_ms, |hole| hole.0 - LANDING_REPORT_LAG_MS);
+    let unnoticed_ms = || hidden::unnoticed_before_ms(traces, traces.end_ms);
+    let earliest_ms =
+        late.first().map_or_else(|| traces.end_ms - unnoticed_ms(), |hole| hole.0 - LANDING_REPORT_LAG_MS);
     Bounded { earliest_ms, ..Bounded::exact(traces.end_ms) }
 }
 

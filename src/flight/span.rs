@@ -83,10 +83,12 @@ fn from_landed_state(signals: &Signals, traces: &Traces) -> Option<Vec<Span>> {
                 // Not told before a hole is not the same as told from the log's beginning.
                 let hidden =
                     || traces.hole_within(traces.start_ms, state.latest_ms) && !starts_airborne(traces);
+                let taking_off = state.value == Landed::Takeoff;
+                let from_ground = || taking_off && !starts_airborne(traces) || hidden();
                 let liftoff = ground_ms
-                    .or_else(|| hidden().then_some(traces.start_ms))
+                    .or_else(|| from_ground().then_some(traces.start_ms))
                     .map(|g| Window { from_ms: g - LIFTOFF_REPORT_LAG_MS, to_ms: state.latest_ms.max(g) });
-                open = Some((liftoff, state.value != Landed::Takeoff));
+                open = Some((liftoff, !taking_off || liftoff.is_none()));
             }
             // "Taking off" is said before the aircraft leaves the ground: the window stays open.
             (true, Some((Some(window), false))) => {
@@ -96,8 +98,12 @@ fn from_landed_state(signals: &Signals, traces: &Traces) -> Option<Vec<Span>> {
             (true, Some(_)) => {}
             (false, Some((liftoff, lifted))) => {
                 if lifted {
-                    let from_ms = state.earliest_ms - LANDING_REPORT_LAG_MS;
+                    // States far apart are told late on top; but disarmed is never airborne.
+                    let apart = state.earliest_ms - airborne_ms > LANDING_REPORT_LAG_MS / 2;
+                    let told_ms = if apart { airborne_ms } else { state.earliest_ms };
+                    let from_ms = told_ms - LANDING_REPORT_LAG_MS;
                     let to_ms = state.latest_ms.min(state.earliest_ms + LANDING_REPORT_LAG_MS);
+                    let to_ms = to_ms.min(traces.armed_until(airborne_ms)).max(from_ms);
                     let told = (airborne_ms, state.latest_ms);
                     let touchdown = Window { from_ms, to_ms }.widened(traces, told, LANDING_REPORT_LAG_MS);
                     spans.push(Span { liftoff, touchdown: Some(touchdown) });

@@ -43,6 +43,8 @@ pub struct Traces {
     pub hover: f64,
     /// Times of which nothing is known, in order.
     pub holes: Vec<(i64, i64)>,
+    motion_step_ms: i64,
+    effort_step_ms: i64,
 }
 
 impl Traces {
@@ -50,7 +52,11 @@ impl Traces {
     pub fn new(signals: &Signals, motor_outputs: Option<&[u8]>) -> Self {
         let motion = motion(signals);
         let effort = effort(signals, motor_outputs);
-        let mut traces = Traces { armed: armed(signals), motion, effort, ..Traces::default() };
+        let motion_step_ms = step_ms(motion.iter().map(|m| m.time_ms));
+        let effort_step_ms = step_ms(effort.iter().map(|e| e.time_ms));
+        let armed = armed(signals);
+        let mut traces =
+            Traces { armed, motion, effort, motion_step_ms, effort_step_ms, ..Traces::default() };
         traces.holes.clone_from(&signals.holes);
         let ends = [
             ends(&signals.heartbeats),
@@ -74,6 +80,12 @@ impl Traces {
             let after = spans.partition_point(|span| span.0 <= from_ms);
             after.checked_sub(1).and_then(|i| spans.get(i)).is_some_and(|span| to_ms <= span.1)
         })
+    }
+
+    /// End of the armed span that holds `time_ms`; `i64::MAX` if it has none, or arming is unknown.
+    pub fn armed_until(&self, time_ms: i64) -> i64 {
+        let spans = self.armed.as_deref().unwrap_or_default();
+        spans.iter().find(|span| (span.0..=span.1).contains(&time_ms)).map_or(i64::MAX, |span| span.1)
     }
 
     /// True if armed (or arming is unknown) at `time_ms`.
@@ -141,12 +153,12 @@ impl Traces {
 
     /// Typical spacing of the motion trace, in milliseconds.
     pub fn motion_step_ms(&self) -> i64 {
-        step_ms(self.motion.iter().map(|m| m.time_ms))
+        self.motion_step_ms
     }
 
     /// Typical spacing of the effort trace, in milliseconds.
     pub fn effort_step_ms(&self) -> i64 {
-        step_ms(self.effort.iter().map(|m| m.time_ms))
+        self.effort_step_ms
     }
 
     fn levels(&mut self) {
@@ -196,7 +208,7 @@ fn armed(signals: &Signals) -> Option<Vec<(i64, i64)>> {
     let beats = &signals.heartbeats;
     let first = beats.first()?;
     let mut spans = Vec::new();
-    let mut since = first.value.armed.then_some(i64::MIN);
+    let mut since = (first.value.armed && !first.value.hil).then_some(i64::MIN);
     let mut last_ms = first.earliest_ms;
     for beat in beats.iter() {
         let flying = beat.value.armed && !beat.value.hil;

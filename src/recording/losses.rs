@@ -8,6 +8,8 @@ use std::collections::HashMap;
 const CAPACITY: usize = 16_384;
 /// Missing frames of a sender within so many bytes share a row from the beginning: about a second of a link.
 const NEAR_BYTES: u64 = 4_096;
+/// Beyond this distance, rows of several boot sessions and then of several senders share one instead.
+const FARTHEST_BYTES: u64 = 1 << 32;
 
 /// What was lost, or is not as it should be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -76,6 +78,18 @@ pub struct Loss {
 
 type Key = (LossKind, Option<u32>, Option<u8>, Option<u16>);
 
+/// What rows must have in common to be joined.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+enum Common {
+    /// Kind, sender and boot session.
+    #[default]
+    Session,
+    /// Kind and sender: thousands of boots.
+    Sender,
+    /// Kind alone: thousands of senders.
+    Kind,
+}
+
 impl Loss {
     /// The kind and extent of a gap between frames, without a time yet.
     pub(super) fn of_gap(gap: &Gap) -> Loss {
@@ -106,15 +120,27 @@ impl Loss {
         }
     }
 
-    fn key(&self) -> Key {
-        (self.kind, self.system_id, self.component_id, self.boot)
+    fn key(&self, common: Common) -> Key {
+        match common {
+            Common::Session => (self.kind, self.system_id, self.component_id, self.boot),
+            Common::Sender => (self.kind, self.system_id, self.component_id, None),
+            Common::Kind => (self.kind, None, None, None),
+        }
     }
 
     fn absorb(&mut self, later: &Loss) {
         self.end_offset = self.end_offset.max(later.end_offset);
         self.bytes += later.bytes;
         self.frames += later.frames;
-        self.to_ms = later.to_ms;
+        if (self.system_id, self.boot) == (later.system_id, later.boot) {
+            self.to_ms = later.to_ms;
+        } else {
+            // No one clock tells of both.
+            (self.boot, self.from_ms, self.to_ms) = (None, None, None);
+        }
+        if (self.system_id, self.component_id) != (later.system_id, later.component_id) {
+            (self.system_id, self.component_id) = (None, None);
+        }
     }
 }
 
@@ -124,22 +150,24 @@ pub(super) struct Losses {
     kept: Vec<Loss>,
     /// The latest row of each kind and sender.
     latest: HashMap<Key, usize>,
-    /// Rows that wait for the first instant behind them.
-    open: Vec<usize>,
+    /// Rows that wait for the first instant behind them, by the system whose clock tells it.
+    open: HashMap<Option<u32>, Vec<usize>>,
     near_bytes: u64,
+    common: Common,
 }
 
 impl Losses {
     pub fn add(&mut self, loss: Loss) {
         let near =
             if loss.kind == LossKind::Sequence { self.near_bytes.max(NEAR_BYTES) } else { self.near_bytes };
-        if let Some(index) = self.latest.get(&loss.key()).copied()
+        if let Some(index) = self.latest.get(&loss.key(self.common)).copied()
             && let Some(row) = self.kept.get_mut(index)
-            && loss.offset.saturating_sub(row.offset) < near
+            && self::near(row, &loss, near)
         {
+            let waits = row.to_ms.is_none();
             row.absorb(&loss);
-            if loss.to_ms.is_none() && !self.open.contains(&index) {
-                self.open.push(index);
+            if loss.to_ms.is_none() && !waits {
+                self.wait(index, loss.system_id);
             }
             return;
         }
@@ -147,11 +175,18 @@ impl Losses {
             self.thin();
         }
         let index = self.kept.len();
-        self.latest.insert(loss.key(), index);
+        self.latest.insert(loss.key(self.common), index);
         if loss.to_ms.is_none() {
-            self.open.push(index);
+            self.wait(index, loss.system_id);
         }
         self.kept.push(loss);
+    }
+
+    fn wait(&mut self, index: usize, system_id: Option<u32>) {
+        // A row of several sessions is on no clock.
+        if self.common == Common::Session {
+            self.open.entry(system_id).or_default().push(index);
+        }
     }
 
     /// True if rows wait for [`Losses::close`].
@@ -162,40 +197,49 @@ impl Losses {
     /// The next instant of `system_id` is behind every loss before it. Those before any clock was heard are given
     /// the end alone.
     pub fn close(&mut self, system_id: u32, boot: u16, to_ms: i64) {
-        let kept = &mut self.kept;
-        self.open.retain(|index| {
-            let Some(row) = kept.get_mut(*index) else { return false };
-            match row.system_id {
-                Some(own) if own != system_id => return true,
+        for waiting in [None, Some(system_id)] {
+            for index in self.open.remove(&waiting).unwrap_or_default() {
+                let Some(row) = self.kept.get_mut(index) else { continue };
                 // Another boot session's clock says nothing of this one.
-                Some(_) if row.boot != Some(boot) => return false,
-                _ => {}
+                if row.system_id.is_some() && row.boot != Some(boot) {
+                    continue;
+                }
+                row.system_id = Some(system_id);
+                row.boot = Some(boot);
+                row.to_ms = Some(to_ms.max(row.from_ms.unwrap_or(to_ms)));
             }
-            row.system_id = Some(system_id);
-            row.boot = Some(boot);
-            row.to_ms = Some(to_ms.max(row.from_ms.unwrap_or(to_ms)));
-            false
-        });
+        }
+    }
+
+    /// Ends a file of the recording: offsets begin anew, so nothing behind is near anything before.
+    pub fn next_part(&mut self) {
+        self.latest.clear();
     }
 
     /// Joins neighbours until half of the rows are free.
     fn thin(&mut self) {
         while self.kept.len() > CAPACITY / 2 {
-            self.near_bytes = (self.near_bytes * 2).max(NEAR_BYTES);
+            match (self.near_bytes, self.common) {
+                (..FARTHEST_BYTES, _) => self.near_bytes = (self.near_bytes * 2).max(NEAR_BYTES),
+                (_, Common::Session) => self.common = Common::Sender,
+                (_, Common::Sender) => self.common = Common::Kind,
+                (_, Common::Kind) => self.near_bytes = u64::MAX,
+            }
             let before = std::mem::take(&mut self.kept);
             self.latest.clear();
             self.open.clear();
             for loss in before {
-                let key = loss.key();
+                let key = loss.key(self.common);
                 match self.latest.get(&key).and_then(|index| self.kept.get_mut(*index)) {
-                    Some(row) if loss.offset.saturating_sub(row.offset) < self.near_bytes => {
-                        row.absorb(&loss)
-                    }
+                    Some(row) if near(row, &loss, self.near_bytes) => row.absorb(&loss),
                     _ => {
                         self.latest.insert(key, self.kept.len());
                         self.kept.push(loss);
                     }
                 }
+            }
+            if self.near_bytes == u64::MAX {
+                break;
             }
         }
     }
@@ -205,6 +249,11 @@ impl Losses {
         self.kept.sort_by_key(|loss| (loss.offset, loss.kind, loss.system_id, loss.component_id));
         self.kept
     }
+}
+
+/// Behind the row in the same file, and no farther than that.
+fn near(row: &Loss, loss: &Loss, bytes: u64) -> bool {
+    loss.offset.checked_sub(row.offset).is_some_and(|distance| distance < bytes)
 }
 
 #[cfg(test)]
@@ -227,6 +276,39 @@ mod tests {
         assert_eq!(rows.iter().map(|row| row.frames).sum::<u64>(), 2 * all);
         assert_eq!(rows.first().map(|row| row.offset), Some(0));
         assert_eq!(rows.last().and_then(|row| row.to_ms), Some(all as i64 - 1));
+    }
+
+    #[test]
+    fn many_senders_and_boots_cannot_fill_it_either() {
+        for (senders, boots) in [(60_000u32, 1u16), (1, 60_000), (300, 300)] {
+            let mut losses = Losses::default();
+            let mut all = 0u64;
+            for sender in 0..senders {
+                for boot in 0..boots {
+                    let row = missing(all * 50, 1);
+                    losses.add(Loss {
+                        system_id: Some(sender),
+                        boot: Some(boot),
+                        to_ms: (all % 2 == 0).then_some(5),
+                        ..row
+                    });
+                    all += 1;
+                }
+            }
+            let rows = losses.finish();
+            assert!(rows.len() <= CAPACITY);
+            assert_eq!(rows.iter().map(|row| row.frames).sum::<u64>(), all);
+        }
+    }
+
+    #[test]
+    fn the_next_file_begins_with_rows_of_its_own() {
+        let mut losses = Losses::default();
+        losses.add(Loss { to_ms: Some(1), ..missing(5_000_000, 1) });
+        losses.next_part();
+        losses.add(Loss { to_ms: Some(2), ..missing(1_000, 1) });
+        losses.add(Loss { to_ms: Some(3), ..missing(2_000_000, 1) });
+        assert_eq!(losses.finish().len(), 3);
     }
 
     #[test]

@@ -20,12 +20,17 @@ use crate::wire::{Container, Definitions, Frame, Gap, Integrity, Met, Scanner};
 use losses::Losses;
 pub use losses::{Loss, LossKind};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
 /// Rows a table gathers before it is handed on as one batch.
 const ROWS_PER_BATCH: usize = 1_024;
-/// Rows that may wait for the next stamp of their sender; beyond, the oldest go on without an upper bound.
+/// Rows that may wait for the next stamp of their sender; beyond, all of them go on without an upper bound.
 const MAX_PENDING: usize = 2_048;
+/// Most senders kept apart: all of a usual system. Frames of further ones, which only a made-up stream has, count for
+/// the last.
+const MAX_SENDERS: usize = 65_536;
+/// So few senders are looked for one by one.
+const FEW_SENDERS: usize = 16;
 /// Shortest silence of a vehicle that is a hole, and how many times longer than its usual step it must be.
 const HOLE_MS: i64 = 1_500;
 const HOLE_STEPS: i64 = 4;
@@ -153,6 +158,7 @@ struct State<'d> {
     tables: Option<Tables<'d>>,
     reader: Reader,
     senders: Vec<Sender>,
+    by_id: HashMap<(u32, u8), usize>,
     last_sender: usize,
     vehicles: Vec<VehicleState>,
     counts: Vec<u64>,
@@ -192,6 +198,7 @@ impl<'d> Recorder<'d> {
                 tables: tables.then(|| Tables::new(definitions, ROWS_PER_BATCH)),
                 reader: Reader::new(definitions),
                 senders: Vec::new(),
+                by_id: HashMap::new(),
                 last_sender: 0,
                 vehicles: Vec::new(),
                 counts: vec![0; definitions.messages().len()],
@@ -264,6 +271,7 @@ impl<'d> Recorder<'d> {
         let ended = std::mem::replace(&mut self.bytes, Bytes::Unseen);
         if !matches!(ended, Bytes::Unseen) {
             self.ended.push(ended);
+            self.state.losses.next_part();
         }
     }
 
@@ -363,7 +371,7 @@ impl State<'_> {
             placed = self.senders.get_mut(waits_on).and_then(|s| s.clock.place(Stamp::None));
         }
         if frame.lost > 0 || self.losses.is_open() {
-            self.lost(frame, head_before, placed);
+            self.lost(frame, index, head_before, placed);
         }
         if let Some(placed) = placed {
             if placed.rebooted || placed.anew {
@@ -408,23 +416,36 @@ impl State<'_> {
         self.losses.add(loss);
     }
 
-    /// The frame that ends losses before it, or that others of its sender are missing before.
+    /// The frame that ends losses before it, or that others of its sender are missing before. All times are on the
+    /// vehicle's clock, which UTC is bound to; a component's own may be another.
     #[cold]
-    fn lost(&mut self, frame: &Frame<'_>, head_before: Option<i64>, placed: Option<Placed>) {
-        if let Some(placed) = placed.filter(|p| p.latest_ms.is_some()) {
+    fn lost(&mut self, frame: &Frame<'_>, index: usize, head_before: Option<i64>, placed: Option<Placed>) {
+        let vehicle = self.senders.get(index).and_then(|s| self.vehicles.get(s.vehicle?));
+        let autopilot = vehicle.map_or(index, |v| v.autopilot);
+        let own = autopilot == index;
+        if let Some(placed) = placed.filter(|p| own && p.latest_ms.is_some()) {
             self.losses.close(frame.system_id, placed.boot, placed.earliest_ms);
         }
-        if frame.lost > 0 {
-            self.losses.add(Loss {
-                frames: u64::from(frame.lost),
-                system_id: Some(frame.system_id),
-                component_id: Some(frame.component_id),
-                boot: placed.map(|p| p.boot),
-                from_ms: head_before.filter(|_| placed.is_some_and(|p| !p.rebooted && !p.anew)),
-                to_ms: placed.map(|p| p.earliest_ms),
-                ..Loss::at(LossKind::Sequence, frame.offset, 0)
-            });
+        if frame.lost == 0 {
+            return;
         }
+        let (boot, from_ms, to_ms) = if own {
+            let from_ms = head_before.filter(|_| placed.is_some_and(|p| !p.rebooted && !p.anew));
+            (placed.map(|p| p.boot), from_ms, placed.map(|p| p.earliest_ms))
+        } else {
+            let clock = self.senders.get(autopilot).map(|s| &s.clock);
+            let head_ms = clock.and_then(BootClock::head_ms);
+            (head_ms.and(clock).map(BootClock::boot), None, head_ms)
+        };
+        self.losses.add(Loss {
+            frames: u64::from(frame.lost),
+            system_id: Some(frame.system_id),
+            component_id: Some(frame.component_id),
+            boot,
+            from_ms,
+            to_ms,
+            ..Loss::at(LossKind::Sequence, frame.offset, 0)
+        });
     }
 
     /// A frame whose id is not defined: counted, and kept as bytes at its sender's time.
@@ -437,7 +458,7 @@ impl State<'_> {
         *self.unknown.entry(frame.message_id).or_default() += 1;
         let placed = self.senders.get_mut(index).and_then(|s| s.clock.place(Stamp::None));
         if frame.lost > 0 {
-            self.lost(frame, placed.map(|p| p.earliest_ms), placed);
+            self.lost(frame, index, placed.map(|p| p.earliest_ms), placed);
         }
         if let Some(tables) = &mut self.tables {
             let times = RowTimes {
@@ -475,6 +496,10 @@ impl State<'_> {
             self.vehicles.push(VehicleState::new(frame.system_id, index));
         }
         let Some(state) = sender.vehicle.and_then(|v| self.vehicles.get_mut(v)) else { return };
+        if is_heartbeat && state.autopilot != index && frame.component_id == AUTOPILOT_COMPONENT {
+            // Another component's heartbeat was there first: what it said is not the autopilot's.
+            *state = VehicleState::new(frame.system_id, index);
+        }
         if state.autopilot != index {
             return;
         }
@@ -490,6 +515,7 @@ impl State<'_> {
             if let (Some(ended), Some(reduce)) = (state.vehicle.boots.last_mut(), &mut self.reduce) {
                 ended.end();
                 reduce(state.vehicle.system_id, state.vehicle.autopilot_uid.as_deref(), ended);
+                ended.votes = UtcVotes::default();
             }
             state.vehicle.boots.push(BootSession::default());
             state.capture_offset_ms = None;
@@ -552,7 +578,8 @@ impl State<'_> {
             |s: &Sender| s.count.system_id == frame.system_id && s.count.component_id == frame.component_id;
         let known = match self.senders.get(self.last_sender) {
             Some(sender) if is(sender) => Some(self.last_sender),
-            _ => self.senders.iter().position(is),
+            _ if self.senders.len() <= FEW_SENDERS => self.senders.iter().position(is),
+            _ => self.by_id.get(&(frame.system_id, frame.component_id)).copied(),
         };
         let index = known.unwrap_or_else(|| self.meet(frame));
         if let Some(sender) = self.senders.get_mut(index) {
@@ -565,6 +592,10 @@ impl State<'_> {
 
     fn meet(&mut self, frame: &Frame<'_>) -> usize {
         let index = self.senders.len();
+        if index == MAX_SENDERS {
+            return index - 1;
+        }
+        self.by_id.insert((frame.system_id, frame.component_id), index);
         let mut vehicle = self.vehicles.iter().position(|v| v.vehicle.system_id == frame.system_id);
         if vehicle.is_none() && frame.component_id == AUTOPILOT_COMPONENT {
             vehicle = Some(self.vehicles.len());

@@ -13,8 +13,9 @@ use crate::wire::{Definitions, Frame};
 const STANDARD_GRAVITY_M_S2: f32 = 9.806_65;
 /// MAV_AUTOPILOT_INVALID: the sender is not an autopilot.
 const NOT_AN_AUTOPILOT: u8 = 8;
-/// MAV_TYPE_GCS.
-const GROUND_STATION: u8 = 6;
+/// MAV_TYPE of a ground station, an onboard controller, a gimbal, an ADS-B receiver and a camera: some of them name
+/// an autopilot, though they are none.
+const NO_VEHICLE: [u8; 5] = [6, 18, 26, 27, 30];
 const ARMED: u8 = 128;
 const HIL: u8 = 32;
 
@@ -144,7 +145,7 @@ impl Reader {
             return false;
         };
         u8_at(payload, usize::from(*autopilot)) != NOT_AN_AUTOPILOT
-            && u8_at(payload, usize::from(*mav_type)) != GROUND_STATION
+            && !NO_VEHICLE.contains(&u8_at(payload, usize::from(*mav_type)))
     }
 
     /// Adds what `frame` says to `signals`; `latest_ms` is `i64::MAX` until the next stamp is known.

@@ -16,7 +16,7 @@ pub use sample::{
     Altitude, Attitude, EscReading, FlightInformation, GlobalPosition, Heartbeat, Hud, Imu, ImuSource,
     Landed, LocalPosition, ServoOutputs, Vibration,
 };
-pub use series::{Sample, Series};
+pub use series::{Lane, Sample, Series};
 
 /// Everything that one vehicle said between one boot and the next, as far as a method reads it.
 ///

@@ -1,6 +1,8 @@
 //! The sample types, one a message that a method reads. SI units; axes body front-right-down or
 //! north-east-down as named; unknown values are `None` (integers) or NaN (floats).
 
+use super::series::Lane;
+
 /// HEARTBEAT (0) of an autopilot component.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Heartbeat {
@@ -171,4 +173,27 @@ pub struct EscReading {
     pub current_a: f32,
     /// Degrees Celsius; NaN if unknown.
     pub temperature_degc: f32,
+}
+
+impl Lane for Heartbeat {}
+impl Lane for Landed {}
+impl Lane for FlightInformation {}
+impl Lane for ServoOutputs {}
+impl Lane for Attitude {}
+impl Lane for GlobalPosition {}
+impl Lane for LocalPosition {}
+impl Lane for Hud {}
+impl Lane for Altitude {}
+impl Lane for Vibration {}
+
+impl Lane for Imu {
+    fn lane(&self) -> u8 {
+        self.id.wrapping_mul(2) | u8::from(self.source == ImuSource::Scaled)
+    }
+}
+
+impl Lane for EscReading {
+    fn lane(&self) -> u8 {
+        self.index
+    }
 }

@@ -1,5 +1,14 @@
 //! A series of samples in time order whose memory is bounded whatever the log's length.
 
+/// Which of several sources that take turns in one series a sample comes from: an ESC, an IMU. Each of them is
+/// thinned for itself; thinned together, every other one of them would be gone.
+pub trait Lane {
+    /// Its number; 0 where there is one source only.
+    fn lane(&self) -> u8 {
+        0
+    }
+}
+
 /// One value and the boot-time interval in which it was sent.
 ///
 /// A message with a time field of its own has both ends equal; one without lies between its neighbours.
@@ -27,19 +36,22 @@ impl<T> Sample<T> {
 
 /// Samples in order of `earliest_ms`, at most [`Series::CAPACITY`] of them.
 ///
-/// When full, every other sample is dropped and from then on only every second (fourth, eighth…) one is
-/// kept: [`Series::stride`] says how many were offered for each one kept.
+/// When full, every other sample of each [`Lane`] is dropped and from then on only every second (fourth, eighth…)
+/// one is kept: [`Series::stride`] says how many were offered for each one kept.
 #[derive(Debug, Clone)]
 pub struct Series<T> {
     samples: Vec<Sample<T>>,
     stride: u64,
-    offered: u64,
+    /// By lane.
+    offered: Vec<u64>,
+    /// The first sample that waits for its upper bound.
+    waiting: Option<usize>,
     sorted: bool,
 }
 
 impl<T> Default for Series<T> {
     fn default() -> Self {
-        Series { samples: Vec::new(), stride: 1, offered: 0, sorted: true }
+        Series { samples: Vec::new(), stride: 1, offered: Vec::new(), waiting: None, sorted: true }
     }
 }
 
@@ -48,25 +60,46 @@ impl<T> Series<T> {
     pub const CAPACITY: usize = 100_000;
 
     /// Adds a sample; call [`Series::finish`] after the last one.
-    pub fn push(&mut self, sample: Sample<T>) {
+    #[inline]
+    pub fn push(&mut self, sample: Sample<T>)
+    where
+        T: Lane,
+    {
+        let lane = usize::from(sample.value.lane());
+        if self.offered.len() <= lane {
+            self.offered.resize(lane + 1, 0);
+        }
         // The stride is a power of two; a division a sample would show.
-        let wanted = self.offered & (self.stride - 1) == 0;
-        self.offered += 1;
+        let wanted = self.offered[lane] & (self.stride - 1) == 0;
+        self.offered[lane] += 1;
         if !wanted {
             return;
         }
         if let Some(last) = self.samples.last() {
             self.sorted &= last.earliest_ms <= sample.earliest_ms;
         }
+        if sample.latest_ms == i64::MAX && self.waiting.is_none() {
+            self.waiting = Some(self.samples.len());
+        }
         self.samples.push(sample);
         if self.samples.len() >= Self::CAPACITY {
-            let mut index = 0usize;
-            self.samples.retain(|_| {
-                index += 1;
-                index % 2 == 1
-            });
-            self.stride *= 2;
+            self.thin();
         }
+    }
+
+    #[cold]
+    fn thin(&mut self)
+    where
+        T: Lane,
+    {
+        let mut odd = [false; 1 + u8::MAX as usize];
+        self.samples.retain(|sample| {
+            let odd = &mut odd[usize::from(sample.value.lane())];
+            *odd = !*odd;
+            *odd
+        });
+        self.stride *= 2;
+        self.waiting = self.samples.iter().position(|sample| sample.latest_ms == i64::MAX);
     }
 
     /// Puts late arrivals in their place; the order of equal times stays.
@@ -82,9 +115,12 @@ impl<T> Series<T> {
         self.stride
     }
 
-    /// Gives the samples at the end that wait for their upper bound (`i64::MAX`) `latest_ms`.
+    /// Gives the samples that wait for their upper bound (`i64::MAX`) `latest_ms`; call before [`Series::finish`].
+    #[inline]
     pub fn resolve(&mut self, latest_ms: i64) {
-        for sample in self.samples.iter_mut().rev().take_while(|s| s.latest_ms == i64::MAX) {
+        let Some(from) = self.waiting.take() else { return };
+        let waiting = self.samples.get_mut(from..).unwrap_or_default();
+        for sample in waiting.iter_mut().filter(|s| s.latest_ms == i64::MAX) {
             sample.latest_ms = latest_ms.max(sample.earliest_ms);
         }
     }
@@ -104,7 +140,7 @@ impl<T> std::ops::Deref for Series<T> {
     }
 }
 
-impl<T> FromIterator<Sample<T>> for Series<T> {
+impl<T: Lane> FromIterator<Sample<T>> for Series<T> {
     fn from_iter<I: IntoIterator<Item = Sample<T>>>(samples: I) -> Self {
         let mut series = Series::default();
         for sample in samples {
@@ -118,6 +154,40 @@ impl<T> FromIterator<Sample<T>> for Series<T> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    impl Lane for u64 {}
+    impl Lane for char {}
+
+    #[derive(Clone, Copy)]
+    struct OfEight(u64);
+
+    impl Lane for OfEight {
+        fn lane(&self) -> u8 {
+            (self.0 % 8) as u8
+        }
+    }
+
+    #[test]
+    fn sources_that_take_turns_are_thinned_alike() {
+        let series: Series<OfEight> = (0..400_000u64).map(|i| Sample::at(i as i64, OfEight(i))).collect();
+        assert!(series.stride() > 4);
+        for lane in 0..8 {
+            let of_lane: Vec<u64> = series.iter().map(|s| s.value.0).filter(|n| n % 8 == lane).collect();
+            assert!(of_lane.len() >= 400_000 / 8 / series.stride() as usize, "lane {lane}");
+            assert!(of_lane.windows(2).all(|w| w[1] - w[0] == 8 * series.stride()), "lane {lane}");
+        }
+    }
+
+    #[test]
+    fn a_sample_waits_for_its_bound_behind_others_that_do_not() {
+        let mut series: Series<char> = Series::default();
+        series.push(Sample { earliest_ms: 10, latest_ms: i64::MAX, value: 'a' });
+        series.push(Sample::at(5, 'b'));
+        series.push(Sample { earliest_ms: 12, latest_ms: i64::MAX, value: 'c' });
+        series.resolve(11);
+        let latest: Vec<i64> = series.iter().map(|s| s.latest_ms).collect();
+        assert_eq!(latest, [11, 5, 12]);
+    }
 
     #[test]
     fn memory_is_bounded_and_the_span_is_kept() {

@@ -116,9 +116,12 @@ impl Rows {
         }
     }
 
-    /// Unresolved rows at the end, `limit` at most.
+    /// Rows from the first one on that still waits for its upper bound, of the last `limit`. Senders take turns in a
+    /// table, so others' rows that are done may lie behind it.
     pub(super) fn unresolved_tail(&self, limit: usize) -> usize {
-        self.house.iter().rev().take(limit).take_while(|row| row.boot_ms_latest == NO_TIME).count()
+        let tail = self.house.get(self.house.len().saturating_sub(limit)..).unwrap_or_default();
+        let waits = |row: &House| row.boot_ms != NO_TIME && row.boot_ms_latest == NO_TIME;
+        tail.iter().position(waits).map_or(0, |first| tail.len() - first)
     }
 
     /// Takes the first `count` rows out as a batch.

@@ -204,7 +204,7 @@ impl Definitions {
                     if run.count == 0 {
                         (run.first, run.crc_extra) = (slot as u16, message.crc_extra);
                     }
-                    run.count += 1;
+                    run.count = run.count.saturating_add(1);
                 }
             }
         }
