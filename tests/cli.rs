@@ -275,6 +275,23 @@ fn bad_input_gets_a_clear_line_each_and_the_rest_is_imported() {
 }
 
 #[test]
+fn a_second_copy_of_what_is_no_log_is_no_log_either() {
+    let dir = fleet();
+    let card = tempfile::tempdir().unwrap();
+    let noise: Vec<u8> = (0..40_000u32).map(|n| n.wrapping_mul(2_654_435_761).to_be_bytes()[0]).collect();
+    for name in ["a.bin", "b.bin", "c.bin"] {
+        fs::write(card.path().join(name), &noise).unwrap();
+    }
+    let alone = fettle(&["import", "--fleet", path(dir.path()), path(card.path())]);
+    assert_eq!(alone.status.code(), Some(1), "{}", text(&alone.stdout));
+    fs::copy(samples().join("egret/2026-09-02.mavlink"), card.path().join("good")).unwrap();
+    let beside = fettle(&["import", "--json", "--fleet", path(dir.path()), path(card.path())]);
+    assert_eq!(beside.status.code(), Some(3));
+    let summary = lines(&beside).pop().unwrap();
+    assert_eq!((&summary["logs_known"], &summary["unusable"]), (&0.into(), &3.into()));
+}
+
+#[test]
 fn tables_are_written_once_and_read_back_by_a_general_reader() {
     use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
     let dir = tempfile::tempdir().unwrap();
