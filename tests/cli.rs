@@ -291,6 +291,26 @@ fn a_second_copy_of_what_is_no_log_is_no_log_either() {
     assert_eq!((&summary["logs_known"], &summary["unusable"]), (&0.into(), &3.into()));
 }
 
+#[cfg(target_os = "linux")]
+#[test]
+fn an_answer_that_cannot_be_written_is_no_success() {
+    let dir = fleet();
+    let log = samples().join("heron/2026-09-02.mavlink");
+    for arguments in [&["flights"][..], &["feed"], &["feed", "--csv"], &["import", path(&log)]] {
+        let full = fs::File::options().write(true).open("/dev/full").unwrap();
+        let mut command = Command::new(env!("CARGO_BIN_EXE_fettle"));
+        let output = command.args(arguments).env("FETTLE_FLEET", dir.path()).stdout(full).output().unwrap();
+        assert_eq!(output.status.code(), Some(1), "{arguments:?}");
+        assert!(text(&output.stderr).contains("cannot write the answer"), "{}", text(&output.stderr));
+    }
+    // Nobody who reads on: that is the reader's choice.
+    let mut command = Command::new(env!("CARGO_BIN_EXE_fettle"));
+    command.args(["flights", "--fleet", path(dir.path())]).stdout(std::process::Stdio::piped());
+    let mut child = command.spawn().unwrap();
+    drop(child.stdout.take());
+    assert_eq!(child.wait().unwrap().code(), Some(0));
+}
+
 #[test]
 fn tables_are_written_once_and_read_back_by_a_general_reader() {
     use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
