@@ -81,6 +81,58 @@ fn every_member_of_an_archive_is_read_whole() {
     assert_eq!(found[0].1, log());
 }
 
+/// A tar header (POSIX pax, *ustar interchange format*) of this type and size; `more` writes into the rest.
+fn header(name: &str, kind: u8, size: u64, more: impl Fn(&mut [u8; 512])) -> [u8; 512] {
+    let mut header = [0u8; 512];
+    header[..name.len()].copy_from_slice(name.as_bytes());
+    header[100..108].copy_from_slice(b"0000644\0");
+    header[124..136].copy_from_slice(format!("{size:011o}\0").as_bytes());
+    header[156] = kind;
+    header[257..265].copy_from_slice(b"ustar  \0"); // as GNU tar writes it
+    more(&mut header);
+    header[148..156].fill(b' ');
+    let sum: u32 = header.iter().map(|byte| u32::from(*byte)).sum();
+    header[148..156].copy_from_slice(format!("{sum:06o}\0 ").as_bytes());
+    header
+}
+
+fn padded(bytes: &[u8]) -> Vec<u8> {
+    let mut bytes = bytes.to_vec();
+    bytes.resize(bytes.len().next_multiple_of(512), 0);
+    bytes
+}
+
+/// The header of a file with `held` bytes of content and a hole behind them, as GNU tar writes it.
+fn sparse(name: &str, held: usize, whole: usize) -> [u8; 512] {
+    header(name, b'S', held as u64, |header| {
+        // Offset and length of what is held, then the empty piece at the end, then the whole size.
+        for (at, number) in [(386, 0), (398, held), (410, whole), (422, 0), (483, whole)] {
+            header[at..at + 12].copy_from_slice(format!("{number:011o}\0").as_bytes());
+        }
+    })
+}
+
+#[test]
+fn contiguous_and_sparse_members_are_files() {
+    let piece = log()[..2048].to_vec();
+    let tar = [
+        &header("contiguous", b'7', log().len() as u64, |_| {})[..],
+        &padded(&log()),
+        &sparse("sparse", piece.len(), 5000),
+        &piece,
+        &header("folder", b'5', 0, |_| {}),
+        &header("plain", b'0', log().len() as u64, |_| {}),
+        &padded(&log()),
+        &[0; 1024],
+    ]
+    .concat();
+    let file = file(&tar);
+    let (found, problems) = read(file.path());
+    assert_eq!(problems, []);
+    let contents: Vec<&[u8]> = found.iter().map(|(_, bytes)| &bytes[..]).collect();
+    assert_eq!(contents, [&log()[..], &[&piece[..], &[0; 5000 - 2048]].concat(), &log()]);
+}
+
 #[test]
 fn compressed_files_are_known_by_content() {
     let mut gzip = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());

@@ -219,7 +219,9 @@ impl<E: From<SourceError>> Walk<'_, E> {
                 self.problem(name, format!("more than {count} members; the rest is not read"));
                 return Ok(());
             }
-            if !member.header().entry_type().is_file() {
+            let kind = member.header().entry_type();
+            // Contiguous and sparse files are files; what else there is has no content of its own.
+            if !(kind.is_file() || kind.is_contiguous() || kind.is_gnu_sparse()) {
                 continue;
             }
             let member_name = name.join_shown(&member.path_bytes());
