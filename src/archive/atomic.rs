@@ -2,6 +2,7 @@
 
 use super::ArchiveError;
 use std::fs::{self, File};
+use std::io::{self, ErrorKind};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
@@ -25,7 +26,9 @@ pub fn create_folder(folder: &Path) -> Result<(), ArchiveError> {
     if missing.is_empty() {
         return Ok(());
     }
-    fs::create_dir_all(folder).map_err(ArchiveError::io("create the folder", folder))?;
+    fs::create_dir_all(folder)
+        .map_err(|error| leads_nowhere(folder).unwrap_or(error))
+        .map_err(ArchiveError::io("create the folder", folder))?;
     for made in missing {
         sync_folder(match made.parent() {
             Some(above) if !above.as_os_str().is_empty() => above,
@@ -33,6 +36,44 @@ pub fn create_folder(folder: &Path) -> Result<(), ArchiveError> {
         })?;
     }
     Ok(())
+}
+
+/// What lies in a folder, each with whether it is a folder; nothing if there is no such folder. What is there but
+/// cannot be reached is an error: an archive on a disk that is away must not look like one in which nothing flew.
+///
+/// # Errors
+/// The file system's refusal, or a link that leads nowhere.
+pub fn list(folder: &Path) -> Result<Vec<(PathBuf, bool)>, ArchiveError> {
+    let entries = match fs::read_dir(folder) {
+        Err(error) if error.kind() == ErrorKind::NotFound => {
+            let broken = leads_nowhere(folder);
+            return broken.map_or(Ok(Vec::new()), |error| Err(ArchiveError::io("list", folder)(error)));
+        }
+        entries => entries.map_err(ArchiveError::io("list", folder))?,
+    };
+    let mut found = Vec::new();
+    for entry in entries {
+        let entry = entry.map_err(ArchiveError::io("list", folder))?;
+        let path = entry.path();
+        let look = |error: io::Error| leads_nowhere(&path).unwrap_or(error);
+        let kind = match entry.file_type() {
+            Ok(kind) if kind.is_symlink() => fs::metadata(&path).map(|meta| meta.file_type()).map_err(look),
+            kind => kind,
+        };
+        let is_folder = kind.map_err(ArchiveError::io("look at", &path))?.is_dir();
+        found.push((path, is_folder));
+    }
+    Ok(found)
+}
+
+/// The error of a path that is a link to nothing, or lies behind one.
+fn leads_nowhere(path: &Path) -> Option<io::Error> {
+    let there = path.ancestors().find(|above| fs::symlink_metadata(above).is_ok())?;
+    let missing = fs::metadata(there).is_err_and(|error| error.kind() == ErrorKind::NotFound);
+    missing.then(|| {
+        let what = format!("{} is a link to something that is not there", there.display());
+        io::Error::new(ErrorKind::NotFound, what)
+    })
 }
 
 fn sync_folder(folder: &Path) -> Result<(), ArchiveError> {
