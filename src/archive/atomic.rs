@@ -121,7 +121,11 @@ pub fn publish(temporary: &Path, path: &Path) -> Result<(), ArchiveError> {
     fs::rename(temporary, path).map_err(ArchiveError::io("rename into place", path))?;
     sync_folder(folder)
 }
-/// Does `work` for all items at once: a sync waits for the disk and not for a core, so all wait together.
+
+/// Items that are waited for at once.
+const TOGETHER: usize = 16;
+
+/// Does `work` for many items at once: a sync waits for the disk and not for a core, so they wait together.
 ///
 /// # Errors
 /// The first error in the order of the items; the others were tried too.
@@ -130,9 +134,37 @@ pub fn together<T: Sync>(
     work: impl Fn(&T) -> Result<(), ArchiveError> + Sync,
 ) -> Result<(), ArchiveError> {
     let work = &work;
-    let results: Vec<_> = std::thread::scope(|scope| {
-        let waiting: Vec<_> = items.iter().map(|item| scope.spawn(move || work(item))).collect();
-        waiting.into_iter().map(std::thread::ScopedJoinHandle::join).collect()
-    });
+    let mut results = Vec::new();
+    for some in items.chunks(TOGETHER) {
+        std::thread::scope(|scope| {
+            let waiting: Vec<_> = some.iter().map(|item| scope.spawn(move || work(item))).collect();
+            results.extend(waiting.into_iter().map(std::thread::ScopedJoinHandle::join));
+        });
+    }
     results.into_iter().try_for_each(|result| result.unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::sync::atomic::AtomicUsize;
+
+    #[test]
+    fn many_wait_together_but_not_all() {
+        let (now, most, done) = (AtomicUsize::new(0), AtomicUsize::new(0), AtomicUsize::new(0));
+        let items: Vec<usize> = (0..200).collect();
+        let failing = together(&items, |item| {
+            most.fetch_max(now.fetch_add(1, Ordering::SeqCst) + 1, Ordering::SeqCst);
+            std::thread::sleep(std::time::Duration::from_millis(2));
+            now.fetch_sub(1, Ordering::SeqCst);
+            done.fetch_add(1, Ordering::SeqCst);
+            if *item == 3 || *item == 150 {
+                return Err(ArchiveError::Exists { path: PathBuf::from(item.to_string()) });
+            }
+            Ok(())
+        });
+        assert!(matches!(failing, Err(ArchiveError::Exists { path }) if path == Path::new("3")));
+        assert_eq!(done.into_inner(), 200, "the others were tried too");
+        assert!((2..=TOGETHER).contains(&most.into_inner()));
+    }
 }

@@ -27,6 +27,10 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
+/// Logs read at once, whatever the number of cores: each holds a file open for every type of message it has, and
+/// has its share of memory.
+const READERS: usize = 4;
+
 /// What became of one file.
 pub enum Imported {
     /// A log not seen before.
@@ -65,8 +69,10 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
         named: options.paths.iter().cloned().collect(),
         progress: progress(total, options.quiet || !output.watched()),
     };
+    let readers =
+        rayon::ThreadPoolBuilder::new().num_threads(rayon::current_num_threads().min(READERS)).build()?;
     let read: Vec<(&PathBuf, Vec<(PathBuf, Imported)>)> =
-        found.files.par_iter().map(|path| (path, import_file(path, &into))).collect();
+        readers.install(|| found.files.par_iter().map(|path| (path, import_file(path, &into))).collect());
     let results = settle(read, &into);
     into.progress.finish_and_clear();
 
@@ -483,7 +489,8 @@ mod tests {
         let dir = FleetDir { root: root.path().to_owned() };
         std::fs::create_dir(dir.archive()).unwrap();
         let fleet = Fleet::default();
-        let into = Into::again(&dir, &fleet, reading::Decoding { definitions: Definitions::builtin(), key: None });
+        let into =
+            Into::again(&dir, &fleet, reading::Decoding { definitions: Definitions::builtin(), key: None });
         let log = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs/heron/2026-09-02.mavlink");
         let (id, _) = hash_file(&log).unwrap();
         let twin = |path: &PathBuf| vec![(path.clone(), Imported::Twin(id.clone()))];
