@@ -62,12 +62,13 @@ pub fn flights(rows: &[FlightRow]) -> String {
     let body = rows
         .iter()
         .map(|f| {
-            let half_s = (f.airtime_max_ms - f.airtime_min_ms) as f64 / 2000.0;
+            // Bounds need not be symmetric: the airtime is known no better than to the larger side.
+            let bound_ms = (f.airtime_max_ms - f.airtime_ms).max(f.airtime_ms - f.airtime_min_ms);
             vec![
                 plain(&f.aircraft),
                 instant(f.takeoff_utc),
                 duration(f.airtime_ms),
-                format!("±{half_s:.1} s"),
+                format!("±{:.1} s", bound_ms as f64 / 1000.0),
                 f.landings.to_string(),
                 f.evidence.replace('_', " "),
                 if f.complete { String::new() } else { "log cut in the air".to_owned() },
@@ -221,6 +222,15 @@ mod tests {
             (3_599_999, "1 h 00 min 00.0 s"),
         ] {
             assert_eq!(duration(ms), want);
+        }
+    }
+
+    #[test]
+    fn a_bound_covers_both_sides() {
+        let flight = crate::archive::row::testing::flight(0, 10_000);
+        for (min_ms, max_ms, bound) in [(9_800, 13_000, "±3.0 s"), (7_500, 10_100, "±2.5 s")] {
+            let row = FlightRow { airtime_min_ms: min_ms, airtime_max_ms: max_ms, ..flight.clone() };
+            assert!(flights(&[row]).contains(bound), "{bound}");
         }
     }
 
