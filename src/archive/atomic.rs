@@ -2,17 +2,46 @@
 
 use super::ArchiveError;
 use std::fs::{self, File};
+use std::hash::{BuildHasher, RandomState};
 use std::io::{self, ErrorKind};
 use std::path::{Path, PathBuf};
+use std::sync::LazyLock;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 static SERIAL: AtomicU64 = AtomicU64::new(0);
+
+/// This process, as no other one on any host that shares the folder is called: process numbers are used again, and
+/// two containers may well have the same. The second part is drawn as the standard library draws the keys of its
+/// hash maps.
+pub fn process() -> String {
+    static DRAWN: LazyLock<u64> = LazyLock::new(|| RandomState::new().hash_one(std::process::id()));
+    format!("{}-{:016x}", std::process::id(), *DRAWN)
+}
 
 /// A name in the same folder that no other writer uses.
 pub fn temporary_name(path: &Path) -> PathBuf {
     let serial = SERIAL.fetch_add(1, Ordering::Relaxed);
     let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-    path.with_file_name(format!(".{name}.{}-{serial}.part", std::process::id()))
+    path.with_file_name(format!(".{name}.{}-{serial}.part", process()))
+}
+
+/// A new file of this name; one that is there is not touched.
+///
+/// # Errors
+/// The file system's refusal.
+pub fn create_new(path: &Path) -> Result<File, ArchiveError> {
+    File::create_new(path).map_err(ArchiveError::io("create", path))
+}
+
+/// A new folder of a temporary name in `folder`, which is made if it is missing.
+///
+/// # Errors
+/// The file system's refusal.
+pub fn temporary_folder(folder: &Path, name: &str) -> Result<PathBuf, ArchiveError> {
+    create_folder(folder)?;
+    let made = temporary_name(&folder.join(name));
+    fs::create_dir(&made).map_err(ArchiveError::io("create the folder", &made))?;
+    Ok(made)
 }
 
 /// Makes a folder and those above it that are missing, and syncs every folder that gained one: else a power cut
@@ -96,8 +125,9 @@ pub fn write(
     let folder = folder_of(path);
     create_folder(folder)?;
     let temporary = temporary_name(path);
+    // Whoever else made it keeps it.
+    let mut file = create_new(&temporary)?;
     let result = (|| {
-        let mut file = File::create(&temporary).map_err(ArchiveError::io("create", &temporary))?;
         write(&mut file)?;
         file.sync_all().map_err(ArchiveError::io("sync", &temporary))
     })();
@@ -148,6 +178,24 @@ pub fn together<T: Sync>(
 mod tests {
     use super::*;
     use std::sync::atomic::AtomicUsize;
+
+    #[test]
+    fn a_temporary_name_is_of_this_process_and_of_one_file() {
+        let name = |serial: &str| format!(".log.{}-{serial}.part", process());
+        let made = temporary_name(Path::new("folder/log"));
+        let serial = made.to_string_lossy().rsplit_once('-').unwrap().1.trim_end_matches(".part").to_owned();
+        assert_eq!(made, Path::new("folder").join(name(&serial)));
+        assert_ne!(made, temporary_name(Path::new("folder/log")));
+        let (number, drawn) = process().split_once('-').map(|(n, d)| (n.to_owned(), d.to_owned())).unwrap();
+        assert_eq!(number, std::process::id().to_string());
+        assert!(drawn.len() == 16 && drawn != "0".repeat(16));
+
+        let folder = tempfile::tempdir().unwrap();
+        let taken = folder.path().join("taken");
+        fs::write(&taken, "somebody's").unwrap();
+        assert!(create_new(&taken).is_err());
+        assert_eq!(fs::read(&taken).unwrap(), b"somebody's");
+    }
 
     #[test]
     fn many_wait_together_but_not_all() {

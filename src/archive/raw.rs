@@ -55,7 +55,7 @@ impl RawCopy {
         let folder = fleet.archive().join("raw");
         atomic::create_folder(&folder)?;
         let temporary = atomic::temporary_name(&folder.join("copy"));
-        let file = File::create(&temporary).map_err(ArchiveError::io("create", &temporary))?;
+        let file = atomic::create_new(&temporary)?;
         let encoder = zstd::Encoder::new(file, LEVEL)
             .and_then(|mut e| e.include_checksum(true).map(|()| e))
             .map_err(ArchiveError::io("compress into", &temporary))?;
