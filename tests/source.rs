@@ -134,6 +134,49 @@ fn contiguous_and_sparse_members_are_files() {
 }
 
 #[test]
+fn what_a_tar_archive_only_holds_is_counted_once() {
+    let zeros = vec![0; 60_000];
+    let member =
+        |name, bytes: &[u8]| [&header(name, b'0', bytes.len() as u64, |_| {})[..], &padded(bytes)].concat();
+    let tar = [member("one", &log()), member("two", &zeros), member("three", &log()), vec![0; 1024]].concat();
+    let mut gzip = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+    gzip.write_all(&tar).unwrap();
+    let file_of = file(&gzip.finish().unwrap());
+    let limits = Limits { free: 64 << 10, ratio: 10, ..Limits::default() };
+    let (found, problems) = read_within(file_of.path(), limits);
+    assert_eq!(problems, []);
+    assert_eq!(found.iter().map(|(_, bytes)| bytes.len()).collect::<Vec<_>>(), [2792, 60_000, 2792]);
+
+    // The hole of a sparse member comes out of nothing, and costs only itself.
+    let tar = [sparse("hole", 0, 1 << 32).to_vec(), member("log", &log()), vec![0; 1024]].concat();
+    let limits = Limits { free: 1 << 20, ..Limits::default() };
+    let (found, problems) = read_within(file(&tar).path(), limits);
+    assert!((1 << 20..4 << 20).contains(&found[0].1.len()), "{}", found[0].1.len());
+    assert_eq!((found.len(), &found[1].1), (2, &log()));
+    assert!(problems[0].what.contains("200 times its size"), "{problems:?}");
+}
+
+#[test]
+fn a_name_of_gigabytes_is_refused() {
+    let log_member = [&header("log", b'0', log().len() as u64, |_| {})[..], &padded(&log())].concat();
+    for kind in [b'L', b'K', b'x'] {
+        let long = header("././@LongLink", kind, 6 << 30, |_| {});
+        let tar = [&log_member[..], &long, &vec![b'a'; 2 << 20]].concat();
+        let (found, problems) = read(file(&tar).path());
+        assert_eq!((found.len(), &found[0].1), (1, &log()));
+        assert_eq!(problems.len(), 1);
+        assert!(problems[0].what.contains("more than 1 MiB of names"), "{problems:?}");
+    }
+    // A name of some length is fine, and what describes members does not add up.
+    let name = "n".repeat(200_000);
+    let long = [&header("././@LongLink", b'L', 200_000, |_| {})[..], &padded(name.as_bytes())].concat();
+    let tar = [[long, log_member].concat().repeat(12), vec![0; 1024]].concat();
+    let (found, problems) = read(file(&tar).path());
+    assert_eq!((found.len(), problems.len()), (12, 0));
+    assert!(found[11].0.name.to_string_lossy().ends_with(&name));
+}
+
+#[test]
 fn compressed_files_are_known_by_content() {
     let mut gzip = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
     gzip.write_all(&log()).unwrap();
