@@ -87,7 +87,8 @@ impl RawCopy {
         self.hasher.finalize().to_hex().to_string()
     }
 
-    /// Ends the copy, reads it back against the hash, and gives it its name. Returns the log id.
+    /// Ends the copy, reads it back, and gives it its name: zstd's checksum of the content and the length must be
+    /// those of what was written. Returns the log id.
     ///
     /// # Errors
     /// The file system's refusal, or [`ArchiveError::CopyDiffers`].

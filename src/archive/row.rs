@@ -55,7 +55,7 @@ table_row! {
         path: String,
         /// Size of the file.
         bytes: i64,
-        /// `bare` or `timestamped`.
+        /// `bare`, `timestamped`, `pcap` or `pcapng`.
         container: String,
         /// Frames with a good checksum.
         frames: i64,
