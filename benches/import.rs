@@ -11,13 +11,10 @@ use fettle::cli::reading::{Decoding, NoTables, record};
 use fettle::fleet::Fleet;
 use fettle::simulator::{Frame, Scenario, write_to};
 use fettle::wire::Definitions;
-use indicatif::ProgressBar;
 use mavlink::MavlinkReader;
 use mavlink::dialects::common::MavMessage;
-use std::collections::{HashMap, HashSet};
 use std::fs;
 use std::hint::black_box;
-use std::sync::Mutex;
 
 fn typed_frames(bytes: &[u8]) -> u64 {
     let mut reader = MavlinkReader::new(bytes);
@@ -90,15 +87,7 @@ fn bench(c: &mut Criterion) {
         b.iter(|| {
             let out = tempfile::tempdir().unwrap();
             let to = FleetDir { root: out.path().to_owned() };
-            let into = Into {
-                dir: &to,
-                fleet: &fleet,
-                decoding: decoding(),
-                named: HashSet::new(),
-                known: Mutex::new(HashSet::new()),
-                left_behind: HashMap::new(),
-                progress: ProgressBar::hidden(),
-            };
+            let into = Into::again(&to, &fleet, decoding());
             match &import_file(&log, &into)[0].1 {
                 Imported::New(assessment) => assert_eq!(assessment.flights.len(), truth.flights.len()),
                 _ => panic!("not imported"),

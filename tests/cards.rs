@@ -118,6 +118,43 @@ fn links_odd_names_and_folders_that_refuse_do_not_stop_an_import() {
     assert_eq!(fleet.flights().len(), 1);
 }
 
+#[cfg(unix)]
+#[test]
+fn an_archive_that_cannot_be_reached_is_not_one_in_which_nothing_flew() {
+    use std::os::unix::fs::{PermissionsExt, symlink};
+    let fleet = Fleet::new();
+    fleet.import(&[fleet.put("log", &sample())]);
+    let refused = |words: &str| {
+        for arguments in [&["flights"][..], &["findings"], &["hours"], &["import", "card"]] {
+            let output = fleet.fettle(arguments);
+            let errors = String::from_utf8_lossy(&output.stderr).into_owned();
+            assert_eq!(output.status.code(), Some(1), "{arguments:?}: {errors}");
+            assert!(errors.contains(words), "{arguments:?}: {errors}");
+        }
+    };
+    let root = fleet.dir.path().join("fleet");
+    let (archive, disk) = (root.join("archive"), root.join("disk"));
+    fs::rename(&archive, &disk).unwrap();
+    symlink("disk", &archive).unwrap();
+    assert_eq!(fleet.flights().len(), 1, "a link is fine as long as it leads somewhere");
+    fs::rename(&disk, root.join("away")).unwrap();
+    refused("archive is a link to something that is not there");
+    fs::rename(root.join("away"), &disk).unwrap();
+    // One aircraft on a disk of its own.
+    let heron = disk.join("flights/aircraft=heron");
+    fs::rename(&heron, root.join("heron")).unwrap();
+    symlink(root.join("gone"), &heron).unwrap();
+    refused("aircraft=heron is a link to something that is not there");
+    fs::remove_file(&heron).unwrap();
+    fs::rename(root.join("heron"), &heron).unwrap();
+    assert_eq!(fleet.flights().len(), 1);
+    fs::set_permissions(&heron, fs::Permissions::from_mode(0o000)).unwrap();
+    let readable = fs::read_dir(&heron).is_ok(); // root may read everything
+    let output = fleet.fettle(&["flights"]);
+    fs::set_permissions(&heron, fs::Permissions::from_mode(0o755)).unwrap();
+    assert_eq!(output.status.code(), Some(if readable { 0 } else { 1 }));
+}
+
 #[test]
 fn a_file_that_grows_while_it_is_read_is_read_as_far_as_it_was() {
     let fleet = Fleet::new();

@@ -275,6 +275,43 @@ fn bad_input_gets_a_clear_line_each_and_the_rest_is_imported() {
 }
 
 #[test]
+fn a_second_copy_of_what_is_no_log_is_no_log_either() {
+    let dir = fleet();
+    let card = tempfile::tempdir().unwrap();
+    let noise: Vec<u8> = (0..40_000u32).map(|n| n.wrapping_mul(2_654_435_761).to_be_bytes()[0]).collect();
+    for name in ["a.bin", "b.bin", "c.bin"] {
+        fs::write(card.path().join(name), &noise).unwrap();
+    }
+    let alone = fettle(&["import", "--fleet", path(dir.path()), path(card.path())]);
+    assert_eq!(alone.status.code(), Some(1), "{}", text(&alone.stdout));
+    fs::copy(samples().join("egret/2026-09-02.mavlink"), card.path().join("good")).unwrap();
+    let beside = fettle(&["import", "--json", "--fleet", path(dir.path()), path(card.path())]);
+    assert_eq!(beside.status.code(), Some(3));
+    let summary = lines(&beside).pop().unwrap();
+    assert_eq!((&summary["logs_known"], &summary["unusable"]), (&0.into(), &3.into()));
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn an_answer_that_cannot_be_written_is_no_success() {
+    let dir = fleet();
+    let log = samples().join("heron/2026-09-02.mavlink");
+    for arguments in [&["flights"][..], &["feed"], &["feed", "--csv"], &["import", path(&log)]] {
+        let full = fs::File::options().write(true).open("/dev/full").unwrap();
+        let mut command = Command::new(env!("CARGO_BIN_EXE_fettle"));
+        let output = command.args(arguments).env("FETTLE_FLEET", dir.path()).stdout(full).output().unwrap();
+        assert_eq!(output.status.code(), Some(1), "{arguments:?}");
+        assert!(text(&output.stderr).contains("cannot write the answer"), "{}", text(&output.stderr));
+    }
+    // Nobody who reads on: that is the reader's choice.
+    let mut command = Command::new(env!("CARGO_BIN_EXE_fettle"));
+    command.args(["flights", "--fleet", path(dir.path())]).stdout(std::process::Stdio::piped());
+    let mut child = command.spawn().unwrap();
+    drop(child.stdout.take());
+    assert_eq!(child.wait().unwrap().code(), Some(0));
+}
+
+#[test]
 fn tables_are_written_once_and_read_back_by_a_general_reader() {
     use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
     let dir = tempfile::tempdir().unwrap();

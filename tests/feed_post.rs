@@ -128,7 +128,7 @@ fn batches_arrive_in_order_and_are_marked_one_by_one() {
     let bench = Bench::new(many(12));
     let server = bench.serve(|_| Act::Take);
     let done = bench.send(&server, QUICK, 5).unwrap();
-    assert_eq!(done, Delivered { events: 12, batches: 3, repeated: 0, acknowledged: 12 });
+    assert_eq!(done, Delivered { events: 12, batches: 3, repeated: 0, acknowledged: 12, from: 0, to: 12 });
     check(&bench, &server);
     assert_eq!(server.taken().iter().map(Vec::len).collect::<Vec<_>>(), [5, 5, 2]);
 
@@ -149,6 +149,28 @@ fn batches_arrive_in_order_and_are_marked_one_by_one() {
     // Another receiver starts from the beginning.
     let other = bench.serve(|_| Act::Take);
     assert_eq!(bench.send(&other, QUICK, 500).unwrap().events, 13);
+}
+
+#[test]
+fn events_that_were_left_out_are_not_taken_for_acknowledged() {
+    let bench = Bench::new(many(12));
+    let server = bench.serve(|_| Act::Take);
+    let from = |cursor, batch| {
+        let mut sender = Sender::new(target(&server.url()), QUICK, None).unwrap();
+        sender.deliver(&bench.db, cursor, batch, &mut |_| {}).unwrap()
+    };
+    let part = from(Some(9), 2);
+    let want = Delivered { events: 3, batches: 2, repeated: 0, acknowledged: 0, from: 9, to: 12 };
+    assert_eq!(part, want);
+    assert!(part.left_out());
+    let none = from(Some(12), 2);
+    assert_eq!((none.events, none.acknowledged, none.left_out()), (0, 0, true));
+    assert_eq!(acknowledged(&bench.db, target(&server.url()).id()).unwrap(), 0);
+    // The next delivery brings all of it.
+    let all_of_it = from(None, 500);
+    assert_eq!((all_of_it.events, all_of_it.acknowledged, all_of_it.left_out()), (12, 12, false));
+    let again = from(Some(3), 4);
+    assert_eq!((again.events, again.acknowledged, again.left_out()), (9, 12, false));
 }
 
 #[test]

@@ -94,6 +94,34 @@ fn the_same_log_counts_once_however_it_is_packed() {
 }
 
 #[test]
+fn a_log_in_a_damaged_file_is_shown_as_far_as_it_was_read() {
+    let dir = tempfile::tempdir().unwrap();
+    let (_, log) = sample("heron/2026-09-02.mavlink");
+    let mut gzip = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+    gzip.write_all(&log).unwrap();
+    let gzip = gzip.finish().unwrap();
+    let cut = dir.path().join("cut");
+    fs::write(&cut, &gzip[..gzip.len() * 9 / 10]).unwrap();
+    let read = fettle(&["read", "--json", text(&cut)]);
+    let errors = String::from_utf8_lossy(&read.stderr).into_owned();
+    assert_eq!(read.status.code(), Some(3), "{errors}");
+    assert!(errors.contains("cut: damaged: "), "{errors}");
+    let document: Value = serde_json::from_slice(&read.stdout).unwrap();
+    assert!(document["log"]["bytes"].as_u64().unwrap() > log.len() as u64 / 2);
+    assert_eq!(document["flights"].as_array().unwrap().len(), 1);
+    let out = dir.path().join("out");
+    let tables = fettle(&["tables", text(&cut), "-o", text(&out)]);
+    assert_eq!(tables.status.code(), Some(3));
+    assert!(out.join("ATTITUDE.parquet").is_file());
+
+    // Nothing that could be shown: the damage is the reason.
+    fs::write(&cut, &gzip[..20]).unwrap();
+    let nothing = fettle(&["read", text(&cut)]);
+    assert_eq!(nothing.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&nothing.stderr).contains("cut: damaged: "));
+}
+
+#[test]
 fn a_capture_is_a_log() {
     // Sixty frames by the recipe.
     for (file, container) in [("udp-le-us.pcap", "pcap"), ("tcp.pcap", "pcap"), ("udp.pcapng", "pcapng")] {

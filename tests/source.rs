@@ -81,6 +81,101 @@ fn every_member_of_an_archive_is_read_whole() {
     assert_eq!(found[0].1, log());
 }
 
+/// A tar header (POSIX pax, *ustar interchange format*) of this type and size; `more` writes into the rest.
+fn header(name: &str, kind: u8, size: u64, more: impl Fn(&mut [u8; 512])) -> [u8; 512] {
+    let mut header = [0u8; 512];
+    header[..name.len()].copy_from_slice(name.as_bytes());
+    header[100..108].copy_from_slice(b"0000644\0");
+    header[124..136].copy_from_slice(format!("{size:011o}\0").as_bytes());
+    header[156] = kind;
+    header[257..265].copy_from_slice(b"ustar  \0"); // as GNU tar writes it
+    more(&mut header);
+    header[148..156].fill(b' ');
+    let sum: u32 = header.iter().map(|byte| u32::from(*byte)).sum();
+    header[148..156].copy_from_slice(format!("{sum:06o}\0 ").as_bytes());
+    header
+}
+
+fn padded(bytes: &[u8]) -> Vec<u8> {
+    let mut bytes = bytes.to_vec();
+    bytes.resize(bytes.len().next_multiple_of(512), 0);
+    bytes
+}
+
+/// The header of a file with `held` bytes of content and a hole behind them, as GNU tar writes it.
+fn sparse(name: &str, held: usize, whole: usize) -> [u8; 512] {
+    header(name, b'S', held as u64, |header| {
+        // Offset and length of what is held, then the empty piece at the end, then the whole size.
+        for (at, number) in [(386, 0), (398, held), (410, whole), (422, 0), (483, whole)] {
+            header[at..at + 12].copy_from_slice(format!("{number:011o}\0").as_bytes());
+        }
+    })
+}
+
+#[test]
+fn contiguous_and_sparse_members_are_files() {
+    let piece = log()[..2048].to_vec();
+    let tar = [
+        &header("contiguous", b'7', log().len() as u64, |_| {})[..],
+        &padded(&log()),
+        &sparse("sparse", piece.len(), 5000),
+        &piece,
+        &header("folder", b'5', 0, |_| {}),
+        &header("plain", b'0', log().len() as u64, |_| {}),
+        &padded(&log()),
+        &[0; 1024],
+    ]
+    .concat();
+    let file = file(&tar);
+    let (found, problems) = read(file.path());
+    assert_eq!(problems, []);
+    let contents: Vec<&[u8]> = found.iter().map(|(_, bytes)| &bytes[..]).collect();
+    assert_eq!(contents, [&log()[..], &[&piece[..], &[0; 5000 - 2048]].concat(), &log()]);
+}
+
+#[test]
+fn what_a_tar_archive_only_holds_is_counted_once() {
+    let zeros = vec![0; 60_000];
+    let member =
+        |name, bytes: &[u8]| [&header(name, b'0', bytes.len() as u64, |_| {})[..], &padded(bytes)].concat();
+    let tar = [member("one", &log()), member("two", &zeros), member("three", &log()), vec![0; 1024]].concat();
+    let mut gzip = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+    gzip.write_all(&tar).unwrap();
+    let file_of = file(&gzip.finish().unwrap());
+    let limits = Limits { free: 64 << 10, ratio: 10, ..Limits::default() };
+    let (found, problems) = read_within(file_of.path(), limits);
+    assert_eq!(problems, []);
+    assert_eq!(found.iter().map(|(_, bytes)| bytes.len()).collect::<Vec<_>>(), [2792, 60_000, 2792]);
+
+    // The hole of a sparse member comes out of nothing, and costs only itself.
+    let tar = [sparse("hole", 0, 1 << 32).to_vec(), member("log", &log()), vec![0; 1024]].concat();
+    let limits = Limits { free: 1 << 20, ..Limits::default() };
+    let (found, problems) = read_within(file(&tar).path(), limits);
+    assert!((1 << 20..4 << 20).contains(&found[0].1.len()), "{}", found[0].1.len());
+    assert_eq!((found.len(), &found[1].1), (2, &log()));
+    assert!(problems[0].what.contains("200 times its size"), "{problems:?}");
+}
+
+#[test]
+fn a_name_of_gigabytes_is_refused() {
+    let log_member = [&header("log", b'0', log().len() as u64, |_| {})[..], &padded(&log())].concat();
+    for kind in [b'L', b'K', b'x'] {
+        let long = header("././@LongLink", kind, 6 << 30, |_| {});
+        let tar = [&log_member[..], &long, &vec![b'a'; 2 << 20]].concat();
+        let (found, problems) = read(file(&tar).path());
+        assert_eq!((found.len(), &found[0].1), (1, &log()));
+        assert_eq!(problems.len(), 1);
+        assert!(problems[0].what.contains("more than 1 MiB of names"), "{problems:?}");
+    }
+    // A name of some length is fine, and what describes members does not add up.
+    let name = "n".repeat(200_000);
+    let long = [&header("././@LongLink", b'L', 200_000, |_| {})[..], &padded(name.as_bytes())].concat();
+    let tar = [[long, log_member].concat().repeat(12), vec![0; 1024]].concat();
+    let (found, problems) = read(file(&tar).path());
+    assert_eq!((found.len(), problems.len()), (12, 0));
+    assert!(found[11].0.name.to_string_lossy().ends_with(&name));
+}
+
 #[test]
 fn compressed_files_are_known_by_content() {
     let mut gzip = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());

@@ -9,7 +9,7 @@ use parquet::basic::{Compression, ZstdLevel};
 use parquet::file::properties::WriterProperties;
 use rayon::prelude::*;
 use std::collections::{HashMap, HashSet};
-use std::fs::{self, File};
+use std::fs::File;
 use std::path::{Path, PathBuf};
 
 /// Writes the rows of one log and aircraft, replacing what was there.
@@ -110,12 +110,8 @@ pub fn files(table: &Path, aircraft: Option<&str>) -> Result<Vec<PathBuf>, Archi
         None => vec![table.to_owned()],
     };
     while let Some(folder) = folders.pop() {
-        if !folder.is_dir() {
-            continue;
-        }
-        for entry in fs::read_dir(&folder).map_err(ArchiveError::io("list", &folder))? {
-            let path = entry.map_err(ArchiveError::io("list", &folder))?.path();
-            if path.is_dir() {
+        for (path, is_folder) in atomic::list(&folder)? {
+            if is_folder {
                 folders.push(path);
             } else if path.extension().is_some_and(|e| e == "parquet")
                 && !path.file_name().is_some_and(|n| n.to_string_lossy().starts_with('.'))

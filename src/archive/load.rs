@@ -10,6 +10,7 @@ use arrow_array::cast::AsArray;
 use arrow_array::types::{Int64Type, UInt8Type, UInt16Type, UInt32Type};
 use parquet::arrow::ProjectionMask;
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
+use std::collections::hash_map::Entry;
 use std::collections::{BTreeMap, HashMap};
 use std::fs::File;
 use std::path::Path;
@@ -23,6 +24,12 @@ struct Sent {
     system: i64,
     at_ms: i64,
     outputs: Vec<f64>,
+}
+
+impl Sent {
+    fn key(&self) -> (i64, i64, i64) {
+        (self.boot, self.system, self.at_ms)
+    }
 }
 
 /// Severity by flight and position; flights of aircraft without a described airframe are left out.
@@ -42,14 +49,15 @@ pub fn by_flight(
     let mut found = HashMap::new();
     for path in catalogue::imported_files(fleet, "telemetry/SERVO_OUTPUT_RAW", None)? {
         let log = path.file_stem().and_then(|s| s.to_str()).unwrap_or_default();
+        // A long log holds thousands of flights: its file is read once for each of its aircraft.
+        let mut read_for: HashMap<&str, Vec<Sent>> = HashMap::new();
         for flight in of_log.get(log).into_iter().flatten() {
             let Some(airframe) = airframes.get(flight.aircraft.as_str()) else { continue };
-            let sent = read(&path, airframe)?;
-            let own = sent.iter().filter(|s| {
-                (s.boot, s.system) == (flight.boot, flight.system_id)
-                    && (flight.takeoff_boot_ms..=flight.touchdown_boot_ms).contains(&s.at_ms)
-            });
-            let own: Vec<&Sent> = own.collect();
+            let sent = match read_for.entry(&flight.aircraft) {
+                Entry::Occupied(held) => held.into_mut(),
+                Entry::Vacant(place) => place.insert(read(&path, airframe)?),
+            };
+            let own = within(sent, flight);
             let mut weighed = BTreeMap::new();
             let mut note = |name: &str, output: &dyn Fn(&Sent) -> f64| {
                 let series: Vec<(i64, f64)> = own.iter().map(|s| (s.at_ms, output(s))).collect();
@@ -65,6 +73,14 @@ pub fn by_flight(
         }
     }
     Ok(found)
+}
+
+/// What was sent during a flight, of all that was sent in order of boot session, system and time.
+fn within<'s>(sent: &'s [Sent], flight: &FlightRow) -> &'s [Sent] {
+    let key = |at_ms| (flight.boot, flight.system_id, at_ms);
+    let start = sent.partition_point(|s| s.key() < key(flight.takeoff_boot_ms));
+    let end = sent.partition_point(|s| s.key() <= key(flight.touchdown_boot_ms));
+    sent.get(start..end).unwrap_or_default()
 }
 
 fn read(path: &Path, airframe: &Airframe) -> Result<Vec<Sent>, ArchiveError> {
@@ -109,6 +125,28 @@ fn read(path: &Path, airframe: &Airframe) -> Result<Vec<Sent>, ArchiveError> {
             });
         }
     }
-    found.sort_by_key(|s| s.at_ms);
+    found.sort_by_key(Sent::key);
     Ok(found)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::archive::row::testing::flight;
+
+    #[test]
+    fn a_flight_gets_what_was_sent_in_it_by_its_own_vehicle_and_boot() {
+        let mut sent: Vec<Sent> = Vec::new();
+        for at_ms in 0..10 {
+            for (boot, system) in [(1, 1), (0, 2), (0, 1)] {
+                sent.push(Sent { boot, system, at_ms, outputs: Vec::new() });
+            }
+        }
+        sent.sort_by_key(Sent::key);
+        let keys = |flight: &FlightRow| within(&sent, flight).iter().map(Sent::key).collect::<Vec<_>>();
+        assert_eq!(keys(&flight(2, 4)), [(0, 1, 2), (0, 1, 3), (0, 1, 4)]);
+        assert_eq!(keys(&FlightRow { boot: 1, ..flight(9, 20) }), [(1, 1, 9)]);
+        assert_eq!(keys(&FlightRow { system_id: 2, ..flight(-5, 0) }), [(0, 2, 0)]);
+        assert_eq!(keys(&FlightRow { boot: 2, ..flight(0, 9) }), []);
+    }
 }

@@ -62,7 +62,7 @@ pub enum ArchiveError {
         column: &'static str,
     },
     /// The copy did not read back as the log.
-    #[error("the copy of {} did not read back with the log's hash; check the disk and import again", path.display())]
+    #[error("the copy of {} did not read back with the log's length; check the disk and import again", path.display())]
     CopyDiffers {
         /// The log.
         path: PathBuf,

@@ -8,7 +8,7 @@ use std::fs::{self, File};
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
-/// First part of a mark's name; the process id follows.
+/// First part of a mark's name; what tells the process from all others follows.
 const MARK: &str = ".unjoined.";
 
 /// Work that is under way.
@@ -36,7 +36,7 @@ impl Pending {
                 left.push(path);
             }
         }
-        let own = archive.join(format!("{MARK}{}", std::process::id()));
+        let own = archive.join(format!("{MARK}{}", atomic::process()));
         atomic::write(&own, |_| Ok(()))?;
         let lock = File::open(&own).map_err(ArchiveError::io("open", &own))?;
         match lock.lock() {

@@ -55,7 +55,7 @@ impl RawCopy {
         let folder = fleet.archive().join("raw");
         atomic::create_folder(&folder)?;
         let temporary = atomic::temporary_name(&folder.join("copy"));
-        let file = File::create(&temporary).map_err(ArchiveError::io("create", &temporary))?;
+        let file = atomic::create_new(&temporary)?;
         let encoder = zstd::Encoder::new(file, LEVEL)
             .and_then(|mut e| e.include_checksum(true).map(|()| e))
             .map_err(ArchiveError::io("compress into", &temporary))?;
@@ -87,7 +87,8 @@ impl RawCopy {
         self.hasher.finalize().to_hex().to_string()
     }
 
-    /// Ends the copy, reads it back against the hash, and gives it its name. Returns the log id.
+    /// Ends the copy, reads it back, and gives it its name: zstd's checksum of the content and the length must be
+    /// those of what was written. Returns the log id.
     ///
     /// # Errors
     /// The file system's refusal, or [`ArchiveError::CopyDiffers`].

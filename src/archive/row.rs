@@ -55,7 +55,7 @@ table_row! {
         path: String,
         /// Size of the file.
         bytes: i64,
-        /// `bare` or `timestamped`.
+        /// `bare`, `timestamped`, `pcap` or `pcapng`.
         container: String,
         /// Frames with a good checksum.
         frames: i64,
@@ -244,5 +244,35 @@ table_row! {
         summary: String,
         /// JSON list of what to inspect.
         inspect: String,
+    }
+}
+
+#[cfg(test)]
+pub(crate) mod testing {
+    use super::FlightRow;
+
+    /// A flight of system 1 in boot session 0, without any instant.
+    pub fn flight(takeoff_boot_ms: i64, touchdown_boot_ms: i64) -> FlightRow {
+        let airtime_ms = touchdown_boot_ms - takeoff_boot_ms;
+        FlightRow {
+            flight_id: "f".to_owned(),
+            log_id: "l".to_owned(),
+            aircraft: "heron".to_owned(),
+            system_id: 1,
+            ordinal: 0,
+            boot: 0,
+            takeoff_utc: None,
+            touchdown_utc: None,
+            takeoff_boot_ms,
+            touchdown_boot_ms,
+            airtime_ms,
+            airtime_min_ms: airtime_ms,
+            airtime_max_ms: airtime_ms,
+            evidence: "landed_state".to_owned(),
+            complete: true,
+            landings: 1,
+            motor_starts: None,
+            distance_m: None,
+        }
     }
 }

@@ -37,8 +37,7 @@ impl TelemetryWriter {
     /// # Errors
     /// The file system's refusal.
     pub fn staged(fleet: &FleetDir) -> Result<Self, ArchiveError> {
-        let folder = atomic::temporary_name(&fleet.archive().join("staging"));
-        atomic::create_folder(&folder)?;
+        let folder = atomic::temporary_folder(&fleet.archive(), "staging")?;
         Ok(TelemetryWriter { folder, writers: BTreeMap::new(), closed: Vec::new(), unseen_bytes: 0 })
     }
 
@@ -88,9 +87,8 @@ impl TelemetryWriter {
     /// # Errors
     /// The file system's refusal.
     pub fn beside(folder: &Path) -> Result<Self, ArchiveError> {
-        let staging = atomic::temporary_name(&folder.join("tables"));
-        atomic::create_folder(&staging)?;
-        Ok(TelemetryWriter { folder: staging, writers: BTreeMap::new(), closed: Vec::new(), unseen_bytes: 0 })
+        let folder = atomic::temporary_folder(folder, "tables")?;
+        Ok(TelemetryWriter { folder, writers: BTreeMap::new(), closed: Vec::new(), unseen_bytes: 0 })
     }
 
     /// Ends every file and frees what the writers hold; done before filing unless it was done already.

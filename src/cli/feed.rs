@@ -32,7 +32,8 @@ pub struct Feed {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub fleet: FleetOption,
-    /// Only what came after this cursor; without it everything, or with --post what the receiver lacks.
+    /// Only what came after this cursor; without it everything, or with --post what the receiver lacks. With --post
+    /// beyond what the receiver confirmed, what is sent does not count as confirmed.
     #[arg(long, value_name = "CURSOR")]
     pub since: Option<i64>,
     /// Only the latest revision of each event, so that a sum over the rows that stand is right.
@@ -192,14 +193,22 @@ fn post(
     output: &mut Output,
 ) -> Result<Outcome, Failure> {
     let done = sender.deliver(connection, options.since, options.batch, &mut |_| {})?;
+    let reached = if done.left_out() {
+        format!(
+            "sent were those from behind cursor {} up to {}; what the receiver confirmed stays at {}, and the next time \
+             without --since goes on there",
+            done.from, done.to, done.acknowledged
+        )
+    } else {
+        format!("the receiver has everything up to cursor {}", done.acknowledged)
+    };
     output.answer(&format!(
-        "{} event(s) sent in {} batch(es) to {}, {} request(s) repeated; the receiver has everything up to cursor {}\n\
+        "{} event(s) sent in {} batch(es) to {}, {} request(s) repeated; {reached}\n\
          since the last time: {} new, {} corrected, {} retracted, {} as they were\n",
         done.events,
         done.batches,
         sender.origin(),
         done.repeated,
-        done.acknowledged,
         changed.new,
         changed.corrected,
         changed.retracted,

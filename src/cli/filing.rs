@@ -8,7 +8,7 @@ use crate::archive::pending::remove;
 use crate::archive::row::{FlightRow, LogRow, MeasureRow, PartRow, TableRow};
 use crate::archive::telemetry::TelemetryWriter;
 use crate::archive::told_time::{self, ToldTime};
-use crate::archive::{ArchiveError, catalogue, raw};
+use crate::archive::{ArchiveError, atomic, catalogue, raw};
 use crate::assess::parts::Ends;
 use crate::assess::{Assessment, assess, overlap, reducer};
 use crate::recording::Recording;
@@ -176,15 +176,6 @@ pub fn flights(
 /// # Errors
 /// The file system's refusal.
 pub fn folders(folder: &Path) -> Result<Vec<PathBuf>, ArchiveError> {
-    if !folder.is_dir() {
-        return Ok(Vec::new());
-    }
-    let mut found = Vec::new();
-    for entry in std::fs::read_dir(folder).map_err(ArchiveError::io("list", folder))? {
-        let path = entry.map_err(ArchiveError::io("list", folder))?.path();
-        if path.is_dir() {
-            found.push(path);
-        }
-    }
-    Ok(found)
+    let listed = atomic::list(folder)?;
+    Ok(listed.into_iter().filter(|(_, is_folder)| *is_folder).map(|(path, _)| path).collect())
 }

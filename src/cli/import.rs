@@ -15,6 +15,7 @@ use crate::archive::{ArchiveError, catalogue, told_time, writers};
 use crate::assess::{Assessment, reducer};
 use crate::finding::{CAUTION, Severity};
 use crate::fleet::Fleet;
+use crate::recording::Recording;
 use crate::report::{self, json, text};
 use crate::source::{self, Limits, junk};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -24,7 +25,11 @@ use std::collections::{BTreeSet, HashMap, HashSet};
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
+use std::sync::{Mutex, MutexGuard, PoisonError};
+
+/// Logs read at once, whatever the number of cores: each holds a file open for every type of message it has, and
+/// has its share of memory.
+const READERS: usize = 4;
 
 /// What became of one file.
 pub enum Imported {
@@ -32,6 +37,8 @@ pub enum Imported {
     New(Box<Assessment>),
     /// A log the archive holds already.
     Known,
+    /// The same content as another file of this import, by the log's id: that one was there first.
+    Twin(String),
     /// Not a log, or not readable, and why.
     Unusable(String),
     /// Something else that lies beside the logs, and what.
@@ -56,13 +63,17 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
         dir: &dir,
         fleet: &fleet,
         decoding: reading::Decoding { definitions, key: key.as_ref() },
-        known: Mutex::new(imported),
+        imported,
+        claimed: Mutex::default(),
         left_behind,
         named: options.paths.iter().cloned().collect(),
         progress: progress(total, options.quiet || !output.watched()),
     };
-    let results: Vec<(PathBuf, Imported)> =
-        found.files.par_iter().flat_map_iter(|path| import_file(path, &into)).collect();
+    let readers =
+        rayon::ThreadPoolBuilder::new().num_threads(rayon::current_num_threads().min(READERS)).build()?;
+    let read: Vec<(&PathBuf, Vec<(PathBuf, Imported)>)> =
+        readers.install(|| found.files.par_iter().map(|path| (path, import_file(path, &into))).collect());
+    let results = settle(read, &into);
     into.progress.finish_and_clear();
 
     let mut unusable: Vec<(PathBuf, String)> = found.unreadable;
@@ -70,7 +81,7 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     for (path, result) in results {
         match result {
             Imported::New(assessment) => new.push(*assessment),
-            Imported::Known => repeated += 1,
+            Imported::Known | Imported::Twin(_) => repeated += 1,
             Imported::Unusable(why) => unusable.push((path, why)),
             Imported::PassedOver(what) => passed_over.push((path, what)),
         }
@@ -143,8 +154,10 @@ pub struct Into<'a> {
     pub fleet: &'a Fleet,
     /// Message definitions and signing key.
     pub decoding: reading::Decoding<'a>,
-    /// Ids of imported logs.
-    pub known: Mutex<HashSet<String>>,
+    /// Ids of the logs that the archive held before.
+    pub imported: HashSet<String>,
+    /// Ids of the logs that a file of this import is read as, or was imported as.
+    pub claimed: Mutex<HashSet<String>>,
     /// What earlier imports of others left when they were cut short.
     pub left_behind: HashMap<String, Vec<PathBuf>>,
     /// Paths given by the user: what is named is answered for, what lies beside may be passed over.
@@ -184,14 +197,48 @@ pub fn import_file(path: &Path, into: &Into<'_>) -> Vec<(PathBuf, Imported)> {
     results
 }
 
+/// One result a file. A file that stood back for its twin has its say after all where the twin came to nothing: it may
+/// lie on a better card, and has its own line otherwise.
+fn settle(read: Vec<(&PathBuf, Vec<(PathBuf, Imported)>)>, into: &Into<'_>) -> Vec<(PathBuf, Imported)> {
+    let mut settled = Vec::new();
+    for (path, results) in read {
+        // By now nobody else reads: what is still claimed was imported.
+        let waits = |result: &Imported| matches!(result, Imported::Twin(id) if !into.claims().contains(id));
+        let waiting: Vec<bool> = results.iter().map(|(_, result)| waits(result)).collect();
+        if !waiting.contains(&true) {
+            settled.extend(results);
+            continue;
+        }
+        // The members of an archive come in the same order again.
+        let mut again = import_file(path, into).into_iter();
+        for ((name, result), waited) in results.into_iter().zip(waiting) {
+            let second = again.next();
+            let imported = matches!(second, Some((_, Imported::New(_))));
+            settled.extend(match second {
+                Some(second) if waited && (second.0 == name || imported) => vec![second],
+                Some((_, Imported::Unusable(why))) if waited => vec![(name, Imported::Unusable(why))],
+                _ if waited => {
+                    vec![(name, Imported::Unusable("could not be read a second time".to_owned()))]
+                }
+                Some(second) if imported => vec![(name, result), second],
+                _ => vec![(name, result)],
+            });
+        }
+        settled.extend(again.filter(|(_, result)| matches!(result, Imported::New(_))));
+    }
+    settled
+}
+
 fn import_plain(path: &Path, into: &Into<'_>) -> Result<Imported, ArchiveError> {
     let (log_id, _) = hash_file(path)?;
-    if !into.claim(&log_id) {
+    if let Some(there) = into.claim(&log_id) {
         into.progress.inc(path.metadata().map(|m| m.len()).unwrap_or(0));
-        return Ok(Imported::Known);
+        return Ok(there);
     }
-    let mut file = File::open(path).map_err(ArchiveError::io("open", path))?;
-    import_stream(path, &mut file, Some(log_id), into)
+    into.giving_back(&log_id, || {
+        let mut file = File::open(path).map_err(ArchiveError::io("open", path))?;
+        import_stream(path, &mut file, Some(&log_id), into)
+    })
 }
 
 impl<'a> Into<'a> {
@@ -201,7 +248,8 @@ impl<'a> Into<'a> {
             dir,
             fleet,
             decoding,
-            known: Mutex::default(),
+            imported: HashSet::new(),
+            claimed: Mutex::default(),
             left_behind: HashMap::new(),
             named: HashSet::new(),
             progress: ProgressBar::hidden(),
@@ -210,9 +258,30 @@ impl<'a> Into<'a> {
 }
 
 impl Into<'_> {
-    /// Two cards can hold the same log: the first to claim it reads it.
-    fn claim(&self, log_id: &str) -> bool {
-        self.known.lock().map(|mut known| known.insert(log_id.to_owned())).unwrap_or(true)
+    /// Two cards can hold the same log: the first to claim it reads it. What it is where it cannot be claimed.
+    fn claim(&self, log_id: &str) -> Option<Imported> {
+        if self.imported.contains(log_id) {
+            return Some(Imported::Known);
+        }
+        let claimed = self.claims().insert(log_id.to_owned());
+        (!claimed).then(|| Imported::Twin(log_id.to_owned()))
+    }
+
+    fn claims(&self) -> MutexGuard<'_, HashSet<String>> {
+        self.claimed.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Does `work` under a claim, which is given back unless that very log is imported by it.
+    fn giving_back(
+        &self,
+        log_id: &str,
+        work: impl FnOnce() -> Result<Imported, ArchiveError>,
+    ) -> Result<Imported, ArchiveError> {
+        let result = work();
+        if !matches!(&result, Ok(Imported::New(new)) if new.log.log_id == log_id) {
+            self.claims().remove(log_id);
+        }
+        result
     }
 }
 
@@ -223,7 +292,7 @@ const FIRST: usize = 8 << 10;
 fn import_stream(
     path: &Path,
     input: &mut dyn Read,
-    claimed: Option<String>,
+    claimed: Option<&str>,
     into: &Into<'_>,
 ) -> Result<Imported, ArchiveError> {
     let Into { dir, fleet, .. } = into;
@@ -250,10 +319,44 @@ fn import_stream(
     }
     let log_id = copy.log_id();
     // A log that grew since it was hashed is another one.
-    if claimed.is_none_or(|claimed| claimed != log_id) && !into.claim(&log_id) {
-        return Ok(Imported::Known);
+    if claimed == Some(log_id.as_str()) {
+        return keep(path, recording, telemetry, copy, into);
     }
-    for path in into.left_behind.get(&log_id).into_iter().flatten() {
+    match into.claim(&log_id) {
+        Some(there) => Ok(there),
+        None => into.giving_back(&log_id, || keep(path, recording, telemetry, copy, into)),
+    }
+}
+
+/// Files a log that was read, under its claim; what was filed is taken back on error, since a twin may belong
+/// elsewhere.
+fn keep(
+    path: &Path,
+    recording: Recording,
+    telemetry: TelemetryWriter,
+    copy: RawCopy,
+    into: &Into<'_>,
+) -> Result<Imported, ArchiveError> {
+    let log_id = copy.log_id();
+    let kept = file_log(path, recording, telemetry, copy, into);
+    if kept.is_err()
+        && let Ok(mut left) = catalogue::left_behind(into.dir, &into.imported)
+    {
+        // The error that matters is the first one; what cannot be removed the next import removes.
+        left.remove(&log_id).into_iter().flatten().for_each(|path| drop(std::fs::remove_file(path)));
+    }
+    kept
+}
+
+fn file_log(
+    path: &Path,
+    recording: Recording,
+    telemetry: TelemetryWriter,
+    copy: RawCopy,
+    into: &Into<'_>,
+) -> Result<Imported, ArchiveError> {
+    let dir = into.dir;
+    for path in into.left_behind.get(&copy.log_id()).into_iter().flatten() {
         std::fs::remove_file(path)
             .map_err(ArchiveError::io("remove what an import cut short left,", path))?;
     }
@@ -372,5 +475,34 @@ fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(
     }
     if !unusable.is_empty() {
         output.say(&format!("{} path(s) could not be used; the rest was imported", unusable.len()));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::wire::Definitions;
+
+    #[test]
+    fn a_file_that_stood_back_for_one_that_failed_is_imported_itself() {
+        let root = tempfile::tempdir().unwrap();
+        let dir = FleetDir { root: root.path().to_owned() };
+        std::fs::create_dir(dir.archive()).unwrap();
+        let fleet = Fleet::default();
+        let into =
+            Into::again(&dir, &fleet, reading::Decoding { definitions: Definitions::builtin(), key: None });
+        let log = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs/heron/2026-09-02.mavlink");
+        let (id, _) = hash_file(&log).unwrap();
+        let twin = |path: &PathBuf| vec![(path.clone(), Imported::Twin(id.clone()))];
+
+        // Read while another file with its content was, which failed.
+        let settled = settle(vec![(&log, twin(&log)), (&log, twin(&log))], &into);
+        let [(_, Imported::New(new)), (_, Imported::Twin(_))] = settled.as_slice() else {
+            panic!("imported once")
+        };
+        assert_eq!(new.log.log_id, id);
+        let gone = root.path().join("gone");
+        let settled = settle(vec![(&gone, vec![(gone.clone(), Imported::Twin("0".to_owned()))])], &into);
+        assert!(matches!(settled.as_slice(), [(_, Imported::Unusable(_))]));
     }
 }

@@ -116,6 +116,8 @@ pub fn run() -> ExitCode {
         Command::Logbook(command) => journal::run(command, &mut output),
     };
     match result {
+        // A full disk under the answer: what it holds is not all of it.
+        Ok(_) if output.failed() => ExitCode::FAILURE,
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::Partly) => ExitCode::from(3),
         Ok(Outcome::Found) => ExitCode::from(4),

@@ -7,6 +7,7 @@ use std::io::{self, IsTerminal, Write};
 pub struct Output {
     out: io::BufWriter<io::Stdout>,
     closed: bool,
+    failed: bool,
 }
 
 impl Default for Output {
@@ -18,7 +19,7 @@ impl Default for Output {
 impl Output {
     /// The process's own streams.
     pub fn new() -> Self {
-        Output { out: io::BufWriter::new(io::stdout()), closed: false }
+        Output { out: io::BufWriter::new(io::stdout()), closed: false, failed: false }
     }
 
     /// Part of the answer.
@@ -30,9 +31,15 @@ impl Output {
         if let Err(error) = written {
             self.closed = true;
             if error.kind() != io::ErrorKind::BrokenPipe {
+                self.failed = true;
                 self.error(&format!("cannot write the answer: {error}"));
             }
         }
+    }
+
+    /// True if part of the answer could not be written, though somebody waits for it.
+    pub fn failed(&self) -> bool {
+        self.failed
     }
 
     /// One JSON object on a line.

@@ -21,7 +21,7 @@ pub fn run(options: &Read, output: &mut Output) -> Result<Outcome, Failure> {
         return Err(Failure(format!("{} is a folder; `fettle import` reads folders", path.display())));
     }
     let mut hasher = blake3::Hasher::new();
-    let (name, packed, recording) = reading::only_log(path, |entry, input| {
+    let ((name, packed, recording), problems) = reading::only_log(path, |entry, input| {
         let name = &entry.name;
         let reduce = Some(reducer(&fleet, name));
         let recording =
@@ -34,6 +34,7 @@ pub fn run(options: &Read, output: &mut Output) -> Result<Outcome, Failure> {
     })?;
     let log_id = hasher.finalize().to_hex().to_string();
     let path = &name;
+    let outcome = reading::warn(&problems, output);
     if let Some(why) = reading::unusable(&recording) {
         return Err(Failure(format!("{}: {why}", path.display())));
     }
@@ -77,5 +78,5 @@ pub fn run(options: &Read, output: &mut Output) -> Result<Outcome, Failure> {
     for (name, how) in &assessed.unnamed {
         output.warn(&format!("aircraft unknown, called {name}; {how}"));
     }
-    Ok(if import::reached(&findings, options.fail_on) { Outcome::Found } else { Outcome::Done })
+    Ok(if import::reached(&findings, options.fail_on) { Outcome::Found } else { outcome })
 }

@@ -2,11 +2,13 @@
 //! it is read is only longer or shorter. Memory maps were left out for that reason: a card pulled out
 //! under a map kills the process.
 
-use super::Failure;
+use super::output::Output;
+use super::{Failure, Outcome};
 use crate::archive::ArchiveError;
 use crate::archive::raw::Stored;
 use crate::recording::{Recorder, Recording, Reduce};
-use crate::source::{self, Entry};
+use crate::report::text;
+use crate::source::{self, Entry, Problem};
 use crate::table::BatchSink;
 use crate::wire::signature::Key;
 use crate::wire::{Definitions, Message};
@@ -137,33 +139,47 @@ fn feed<S: BatchSink<Error = ArchiveError>>(
     }
 }
 
-/// The one log in a file that may be compressed or an archive, handed to `visit`, with what it is.
+/// The one log in a file that may be compressed or an archive, handed to `visit` with what it is; and what of the file
+/// was not read, or not to its end.
 ///
 /// # Errors
 /// If the file cannot be read, holds several logs or none, or whatever `visit` meets.
 pub fn only_log<T>(
     path: &Path,
     mut visit: impl FnMut(&Entry, &mut dyn Read) -> Result<T, Failure>,
-) -> Result<T, Failure> {
+) -> Result<(T, Vec<Problem>), Failure> {
     let mut first: Option<(PathBuf, T)> = None;
-    let mut problems = source::for_each_entry::<Failure>(path, source::Limits::default(), &mut |entry, input| {
-        if let Some((name, _)) = &first {
-            return Err(Failure(format!(
-                "{} holds several files, {} and {} among them; `fettle import` reads them all, or unpack the one",
-                path.display(),
-                name.display(),
-                entry.name.display()
-            )));
-        }
-        first = Some((entry.name.clone(), visit(entry, input)?));
-        Ok(())
-    })?
-    .into_iter();
-    match (first, problems.next()) {
-        (_, Some(problem)) => Err(Failure(format!("{}: {}", problem.name.display(), problem.what))),
-        (Some((_, log)), None) => Ok(log),
+    let problems = source::for_each_entry::<Failure>(
+        path,
+        source::Limits::default(),
+        &mut |entry, input| {
+            if let Some((name, _)) = &first {
+                return Err(Failure(format!(
+                    "{} holds several files, {} and {} among them; `fettle import` reads them all, or unpack the one",
+                    path.display(),
+                    name.display(),
+                    entry.name.display()
+                )));
+            }
+            first = Some((entry.name.clone(), visit(entry, input)?));
+            Ok(())
+        },
+    )?;
+    match (first, problems.first()) {
+        (Some((_, log)), _) => Ok((log, problems)),
+        (None, Some(problem)) => Err(Failure(said(problem))),
         (None, None) => Err(Failure(format!("{} holds no file", path.display()))),
     }
+}
+
+/// Warns of what was not read; how a command ends that did the rest.
+pub fn warn(problems: &[Problem], output: &mut Output) -> Outcome {
+    problems.iter().for_each(|problem| output.warn(&said(problem)));
+    if problems.is_empty() { Outcome::Done } else { Outcome::Partly }
+}
+
+fn said(problem: &Problem) -> String {
+    text::plain(&format!("{}: {}", problem.name.display(), problem.what))
 }
 
 /// Why a file is not usable as a log, or `None` if it is: a few stray frames in noise are no log.

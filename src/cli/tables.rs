@@ -18,7 +18,7 @@ pub fn run(options: &Tables, output: &mut Output) -> Result<Outcome, Failure> {
     let decoding = reading::Decoding { definitions, key: key.as_ref() };
     let mut writer = TelemetryWriter::beside(&options.output)?;
     let mut hasher = blake3::Hasher::new();
-    let recording = reading::only_log(&options.log, |entry, input| {
+    let (recording, problems) = reading::only_log(&options.log, |entry, input| {
         let reduce: Option<Reduce<'_>> = Some(Box::new(forget));
         Ok(reading::record(input, &entry.name, decoding, true, &mut writer, reduce, |bytes| {
             hasher.update(bytes);
@@ -26,12 +26,13 @@ pub fn run(options: &Tables, output: &mut Output) -> Result<Outcome, Failure> {
         })?)
     })?;
     let log_id = hasher.finalize().to_hex().to_string();
+    let outcome = reading::warn(&problems, output);
     if let Some(why) = reading::unusable(&recording) {
         return Err(Failure(format!("{}: {why}", options.log.display())));
     }
     let names = writer.move_to(&options.output, options.force, &log_id)?;
     output.answer(&format!("wrote {} tables to {}\n", names.len(), options.output.display()));
-    Ok(Outcome::Done)
+    Ok(outcome)
 }
 
 /// Tables need no signals.

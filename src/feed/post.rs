@@ -97,8 +97,20 @@ pub struct Delivered {
     pub batches: usize,
     /// Requests repeated.
     pub repeated: u32,
-    /// Cursor the receiver has reached.
+    /// Cursor up to which the receiver has everything.
     pub acknowledged: i64,
+    /// Cursor behind which the sending began.
+    pub from: i64,
+    /// Cursor of the last event sent; `from` if there was none.
+    pub to: i64,
+}
+
+impl Delivered {
+    /// True if the sending began behind events that the receiver has not: it is not known to have what came between.
+    #[must_use]
+    pub fn left_out(&self) -> bool {
+        self.from > self.acknowledged
+    }
 }
 
 /// Sends to one receiver.
@@ -176,7 +188,8 @@ impl Sender {
     }
 
     /// Sends everything after `from`, or after what this receiver acknowledged, in batches. After each
-    /// batch the receiver has, its cursor is written and `progress` is told.
+    /// batch the receiver has, its cursor is written and `progress` is told. A `from` beyond what was acknowledged
+    /// leaves events out, so no cursor is written then: the next delivery would never send them.
     ///
     /// # Errors
     /// If the receiver refuses, cannot be reached within the policy, or the logbook fails.
@@ -188,18 +201,18 @@ impl Sender {
         progress: &mut dyn FnMut(&Delivered),
     ) -> Result<Delivered, PostError> {
         let known = acknowledged(connection, self.target.id())?;
-        let mut done = Delivered { acknowledged: from.unwrap_or(known), ..Delivered::default() };
+        let from = from.unwrap_or(known);
+        let mut done = Delivered { acknowledged: known, from, to: from, ..Delivered::default() };
         loop {
-            let events = since(connection, done.acknowledged, batch.max(1), Scope::History)?;
+            let events = since(connection, done.to, batch.max(1), Scope::History)?;
             let Some(last) = events.last().map(|e| e.cursor) else { break };
             done.repeated += self.send(&events, done.acknowledged)? - 1;
-            acknowledge(connection, &self.target, last, now_us())?;
-            done = Delivered {
-                events: done.events + events.len(),
-                batches: done.batches + 1,
-                acknowledged: last,
-                ..done
-            };
+            if from <= known {
+                acknowledge(connection, &self.target, last, now_us())?;
+                done.acknowledged = known.max(last);
+            }
+            done =
+                Delivered { events: done.events + events.len(), batches: done.batches + 1, to: last, ..done };
             progress(&done);
         }
         Ok(done)

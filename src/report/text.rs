@@ -16,11 +16,14 @@ pub fn plain(text: &str) -> String {
 
 /// `3 min 24.5 s`, `1 h 02 min 05.0 s`.
 pub fn duration(ms: i64) -> String {
-    let (h, min, s) = (ms / 3_600_000, ms / 60_000 % 60, (ms % 60_000) as f64 / 1000.0);
+    // Rounded before it is split: no minute has 60.0 s.
+    let tenths = ms.unsigned_abs().saturating_add(50) / 100;
+    let sign = if ms < 0 && tenths > 0 { "-" } else { "" };
+    let (h, min, s, tenth) = (tenths / 36_000, tenths / 600 % 60, tenths / 10 % 60, tenths % 10);
     match (h, min) {
-        (0, 0) => format!("{s:.1} s"),
-        (0, _) => format!("{min} min {s:04.1} s"),
-        _ => format!("{h} h {min:02} min {s:04.1} s"),
+        (0, 0) => format!("{sign}{s}.{tenth} s"),
+        (0, _) => format!("{sign}{min} min {s:02}.{tenth} s"),
+        _ => format!("{sign}{h} h {min:02} min {s:02}.{tenth} s"),
     }
 }
 
@@ -59,12 +62,13 @@ pub fn flights(rows: &[FlightRow]) -> String {
     let body = rows
         .iter()
         .map(|f| {
-            let half_s = (f.airtime_max_ms - f.airtime_min_ms) as f64 / 2000.0;
+            // Bounds need not be symmetric: the airtime is known no better than to the larger side.
+            let bound_ms = (f.airtime_max_ms - f.airtime_ms).max(f.airtime_ms - f.airtime_min_ms);
             vec![
                 plain(&f.aircraft),
                 instant(f.takeoff_utc),
                 duration(f.airtime_ms),
-                format!("±{half_s:.1} s"),
+                format!("±{:.1} s", bound_ms as f64 / 1000.0),
                 f.landings.to_string(),
                 f.evidence.replace('_', " "),
                 if f.complete { String::new() } else { "log cut in the air".to_owned() },
@@ -206,8 +210,27 @@ mod tests {
 
     #[test]
     fn durations_read_as_people_say_them() {
-        for (ms, want) in [(900, "0.9 s"), (204_500, "3 min 24.5 s"), (3_725_000, "1 h 02 min 05.0 s")] {
+        for (ms, want) in [
+            (0, "0.0 s"),
+            (900, "0.9 s"),
+            (-1_540, "-1.5 s"),
+            (204_500, "3 min 24.5 s"),
+            (3_725_000, "1 h 02 min 05.0 s"),
+            (59_949, "59.9 s"),
+            (59_950, "1 min 00.0 s"),
+            (119_970, "2 min 00.0 s"),
+            (3_599_999, "1 h 00 min 00.0 s"),
+        ] {
             assert_eq!(duration(ms), want);
+        }
+    }
+
+    #[test]
+    fn a_bound_covers_both_sides() {
+        let flight = crate::archive::row::testing::flight(0, 10_000);
+        for (min_ms, max_ms, bound) in [(9_800, 13_000, "±3.0 s"), (7_500, 10_100, "±2.5 s")] {
+            let row = FlightRow { airtime_min_ms: min_ms, airtime_max_ms: max_ms, ..flight.clone() };
+            assert!(flights(&[row]).contains(bound), "{bound}");
         }
     }
 

@@ -79,6 +79,9 @@ pub(super) struct Guard<'r> {
     pub limits: Limits,
     /// Bytes that must still come, where the container says so.
     pub due: Option<u64>,
+    /// Whether more can come out here than goes in: what a tar archive only holds was counted where it was
+    /// unpacked.
+    pub unpacks: bool,
     pub why: Rc<RefCell<Option<String>>>,
 }
 
@@ -105,6 +108,9 @@ impl Read for Guard<'_> {
             }
         };
         self.due = self.due.map(|due| due.saturating_sub(read as u64));
+        if !self.unpacks {
+            return Ok(read);
+        }
         let out = self.meter.out.get() + read as u64;
         self.meter.out.set(out);
         let allowed =
@@ -117,6 +123,54 @@ impl Read for Guard<'_> {
                 self.limits.ratio
             ));
         }
+        Ok(read)
+    }
+}
+
+/// Most bytes before a member of a tar archive: its header, long names and attributes.
+const HEADERS: u64 = 1 << 20;
+
+/// How far a tar archive was read, and how far it may be: what describes a member is held in memory whole, and states
+/// its own size.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Bounds {
+    at: Rc<Cell<u64>>,
+    until: Rc<Cell<u64>>,
+}
+
+impl Bounds {
+    /// Headers are read from here on, behind content that ends at `end`.
+    pub fn headers(&self, end: u64) {
+        self.until.set(end.saturating_add(HEADERS));
+    }
+
+    /// Content is read, which nobody holds.
+    pub fn content(&self) {
+        self.until.set(u64::MAX);
+    }
+
+    /// Bytes read.
+    pub fn at(&self) -> u64 {
+        self.at.get()
+    }
+}
+
+/// A tar archive, read within bounds.
+pub(super) struct Bounded<R> {
+    pub inner: R,
+    pub bounds: Bounds,
+}
+
+impl<R: Read> Read for Bounded<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let Bounds { at, until } = &self.bounds;
+        let left = until.get().saturating_sub(at.get());
+        if left == 0 && !buffer.is_empty() {
+            return Err(io::Error::other("more than 1 MiB of names and attributes before a member"));
+        }
+        let room = buffer.len().min(usize::try_from(left).unwrap_or(usize::MAX));
+        let read = self.inner.read(buffer.get_mut(..room).unwrap_or_default())?;
+        at.set(at.get().saturating_add(read as u64));
         Ok(read)
     }
 }

@@ -22,7 +22,7 @@ use std::io::{self, BufReader, Cursor, Read, Seek};
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
-use guard::{Guard, Meter, Metered};
+use guard::{Bounded, Bounds, Guard, Meter, Metered};
 use zip::CompressionMethod;
 
 /// Compressed layers that are taken off: one around an archive, one around its member.
@@ -139,10 +139,10 @@ impl<E: From<SourceError>> Walk<'_, E> {
         match kind {
             Kind::Gzip if layers < LAYERS => {
                 let mut decoder = flate2::read::MultiGzDecoder::new(BufReader::new(reader));
-                self.unpacked(name, &mut decoder, None, &inner)
+                self.unpacked(name, &mut decoder, None, true, &inner)
             }
             Kind::Zstd if layers < LAYERS => match zstd::Decoder::new(reader) {
-                Ok(mut decoder) => self.unpacked(name, &mut decoder, None, &inner),
+                Ok(mut decoder) => self.unpacked(name, &mut decoder, None, true, &inner),
                 Err(error) => {
                     self.problem(&name, format!("cannot be decompressed: {error}"));
                     Ok(())
@@ -165,12 +165,13 @@ impl<E: From<SourceError>> Walk<'_, E> {
     }
 
     /// A stream out of a decoder or an archive: guarded, and looked at again.
-    /// `size` is what the archive says will come.
+    /// `size` is what the archive says will come; `unpacks` is false where no more can come out than goes in.
     fn unpacked(
         &mut self,
         name: PathBuf,
         reader: &mut dyn Read,
         size: Option<u64>,
+        unpacks: bool,
         packed: &[Kind],
     ) -> Result<(), E> {
         let why = Rc::new(RefCell::new(None));
@@ -179,6 +180,7 @@ impl<E: From<SourceError>> Walk<'_, E> {
             meter: Rc::clone(&self.meter),
             limits: self.limits,
             due: size,
+            unpacks,
             why: Rc::clone(&why),
         };
         let mut first = Vec::new();
@@ -195,15 +197,20 @@ impl<E: From<SourceError>> Walk<'_, E> {
     }
 
     fn tar(&mut self, name: &Path, reader: &mut dyn Read, packed: &[Kind]) -> Result<(), E> {
-        let mut archive = tar::Archive::new(reader);
-        let entries = match archive.entries() {
+        let (bounds, mut end) = (Bounds::default(), 0);
+        let mut archive = tar::Archive::new(Bounded { inner: reader, bounds: bounds.clone() });
+        let mut entries = match archive.entries() {
             Ok(entries) => entries,
             Err(error) => {
                 self.problem(name, format!("damaged: {error}"));
                 return Ok(());
             }
         };
-        for (count, member) in entries.enumerate() {
+        for count in 0.. {
+            bounds.headers(end);
+            let member = entries.next();
+            bounds.content();
+            let Some(member) = member else { break };
             let mut member = match member {
                 Ok(member) => member,
                 Err(source) if self.meter.failed() => {
@@ -219,12 +226,18 @@ impl<E: From<SourceError>> Walk<'_, E> {
                 self.problem(name, format!("more than {count} members; the rest is not read"));
                 return Ok(());
             }
-            if !member.header().entry_type().is_file() {
+            let kind = member.header().entry_type();
+            // The holes of a sparse file have a size, but are nowhere in the archive.
+            let holes = kind.is_gnu_sparse();
+            let stored = if holes { member.header().entry_size().unwrap_or(0) } else { member.size() };
+            end = bounds.at().saturating_add(stored);
+            // Contiguous and sparse files are files; what else there is has no content of its own.
+            if !(kind.is_file() || kind.is_contiguous() || holes) {
                 continue;
             }
             let member_name = name.join_shown(&member.path_bytes());
             let size = Some(member.size());
-            self.unpacked(member_name, &mut member, size, packed)?;
+            self.unpacked(member_name, &mut member, size, holes, packed)?;
             if self.failure.is_some() {
                 return Ok(());
             }
@@ -261,7 +274,7 @@ impl<E: From<SourceError>> Walk<'_, E> {
             match archive.by_index(index) {
                 Ok(mut member) => {
                     let size = Some(member.size());
-                    self.unpacked(name, &mut member, size, &[Kind::Zip])?;
+                    self.unpacked(name, &mut member, size, true, &[Kind::Zip])?;
                 }
                 Err(error) => self.problem(&name, format!("cannot be unpacked: {error}")),
             }
