@@ -246,27 +246,38 @@ fn a_boot_session_drawn_while_the_log_goes_on_gives_the_same_flights_and_numbers
     use fettle::assess::{assess, reducer};
     use fettle::fleet::Fleet;
     use fettle::recording::Recorder;
-    use fettle::wire::Definitions;
+    use fettle::wire::{Definitions, Scanner};
     use std::path::Path;
     let mut scenario = Scenario::new(Frame::HexaX, 12).with_flights(3);
     scenario.reboot = true;
-    let bytes = simulate(&scenario).bytes;
+    let told = simulate(&scenario).bytes;
     let (fleet, path) = (Fleet::default(), Path::new("log"));
-    let rows = |drawn: bool| {
+    let rows = |bytes: &[u8], drawn: bool, expected: usize| {
         let mut sink = common::CountRows::default();
         let mut recorder = Recorder::new(Definitions::builtin(), false);
         if drawn {
             recorder = recorder.reducing(reducer(&fleet, path));
         }
-        recorder.feed(&bytes, true, &mut sink).unwrap();
+        recorder.feed(bytes, true, &mut sink).unwrap();
         let recording = recorder.finish(&mut sink).unwrap();
         let emptied = recording.vehicles[0].boots.iter().filter(|b| b.signals.outputs.is_empty()).count();
-        assert_eq!(emptied, if drawn { 2 } else { 0 }, "all sessions but the last are emptied");
+        assert_eq!(emptied, expected);
         assess(&recording, "id", path, &fleet)
     };
-    let whole = rows(false);
+    let whole = rows(&told, false, 0);
     assert_eq!(whole.flights.len(), 3);
-    assert_eq!(rows(true), whole);
+    assert_eq!(rows(&told, true, 2), whole, "all sessions but the last are emptied");
+
+    // An autopilot that never tells who it is, over eleven boots: all but the first eight and the last.
+    let mut scenario = Scenario::new(Frame::QuadX, 13).with_flights(11).with_streams(Streams::MINIMAL);
+    scenario.reboot = true;
+    let mut untold = Vec::new();
+    Scanner::new(Definitions::builtin()).scan(&simulate(&scenario).bytes, true, &mut |frame| {
+        if frame.message.is_none_or(|message| message.name != "AUTOPILOT_VERSION") {
+            untold.extend_from_slice(frame.raw);
+        }
+    });
+    assert_eq!(rows(&untold, true, 2), rows(&untold, false, 0));
 }
 
 #[test]

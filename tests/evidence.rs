@@ -93,7 +93,10 @@ impl Made {
         let (low, high) = flight.airtime_bounds_ms;
         assert!((low..=high).contains(&airtime_ms), "airtime {airtime_ms} in {flight:?}");
         for (bounded, truth_ms) in [(flight.takeoff, self.takeoff_ms), (flight.touchdown, touchdown_ms)] {
-            assert!((bounded.earliest_ms..=bounded.latest_ms).contains(&truth_ms), "{truth_ms} in {flight:?}");
+            assert!(
+                (bounded.earliest_ms..=bounded.latest_ms).contains(&truth_ms),
+                "{truth_ms} in {flight:?}"
+            );
         }
         flight
     }
@@ -125,7 +128,8 @@ fn states_ten_seconds_apart_bound_the_touchdown_by_the_last_one_in_the_air() {
 fn a_climb_that_hardly_begins_is_bounded_by_the_outputs_too() {
     let creeping: fn(i64) -> f64 = |ms| if ms < 2_000 { 0.15 } else { (ms - 2_000) as f64 / 1000.0 + 0.15 };
     for told in [true, false] {
-        let mut states = vec![(2_000, Landed::OnGround), (10_500, Landed::InAir), (111_000, Landed::OnGround)];
+        let mut states =
+            vec![(2_000, Landed::OnGround), (10_500, Landed::InAir), (111_000, Landed::OnGround)];
         states.retain(|_| told);
         Made { climb: creeping, states, ..Made::default() }.flight();
     }

@@ -105,17 +105,24 @@ fn flights_of(session: &BootSession, airframe: Option<&Airframe>) -> Vec<(Flight
     found.into_iter().map(measured).collect()
 }
 
+/// Sessions that are kept whole until their vehicle's hardware identity is told.
+const MOST_WHOLE: usize = 8;
+
 /// Draws flights and numbers from a session that has ended and empties it, once the vehicle has
-/// told its hardware identity; until then a session is kept whole, for who it was may still be told.
+/// told its hardware identity; until then a session is kept whole, for who it was may still be told. Many autopilots
+/// tell it only when they are asked: behind the first few sessions, the rest are drawn by what is known.
 pub fn reducer<'f>(fleet: &'f Fleet, path: &Path) -> Reduce<'f> {
     let path = path.to_owned();
+    let mut whole = 0;
     Box::new(move |system_id, uid, session| {
         let identity = Identity { autopilot_uid: uid.map(str::to_owned), system_id, path: path.clone() };
         let known = match fleet.recognise(&identity) {
             Recognition::Known(index) => fleet.aircraft.get(index),
             Recognition::Unknown | Recognition::Ambiguous(_) => None,
         };
-        if identity.autopilot_uid.is_some() {
+        if identity.autopilot_uid.is_none() && whole < MOST_WHOLE {
+            whole += 1;
+        } else {
             session.reduced = Some(flights_of(session, known.and_then(|a| a.airframe.as_ref())));
             session.signals = Signals::default();
         }
