@@ -34,7 +34,7 @@ fn decode(bytes: &[u8]) -> Vec<(String, RecordBatch)> {
     let mut batches = Batches::default();
     let mut scanner = Scanner::new(Definitions::builtin());
     scanner.scan(bytes, true, &mut |frame: &Frame<'_>| {
-        let Ok(_) = tables.append(&frame, RowTimes::default(), &mut batches);
+        let Ok(_) = tables.append(frame, RowTimes::default(), &mut batches);
     });
     let Ok(()) = tables.finish(&mut batches);
     batches.0

@@ -96,7 +96,7 @@ pub fn sample() -> Vec<u8> {
 pub fn only(bytes: &[u8], mut keep: impl FnMut(&Frame<'_>) -> bool) -> Vec<u8> {
     let mut kept = Vec::new();
     Scanner::new(Definitions::builtin()).scan(bytes, true, &mut |frame| {
-        if keep(&frame) {
+        if keep(frame) {
             kept.extend_from_slice(frame.raw);
         }
     });
