@@ -289,7 +289,7 @@ mod tests {
                     losses.add(Loss {
                         system_id: Some(sender),
                         boot: Some(boot),
-                        to_ms: (all % 2 == 0).then_some(5),
+                        to_ms: all.is_multiple_of(2).then_some(5),
                         ..row
                     });
                     all += 1;
