@@ -322,3 +322,14 @@ fn a_writer_killed_a_thousand_times_leaves_a_whole_journal() {
     assert!(cut > 100, "only {cut} of 1000 writers had written anything ({written} entries)");
     println!("{cut} of 1000 writers had written, {written} entries in all");
 }
+
+#[cfg(unix)]
+#[test]
+fn a_logbook_on_a_disk_that_is_away_is_not_the_same_as_none() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("logbook.db");
+    assert!(Logbook::existing(&path, 0).unwrap().is_none());
+    std::os::unix::fs::symlink(folder.path().join("away/logbook.db"), &path).unwrap();
+    let error = Logbook::existing(&path, 0).err().unwrap().to_string();
+    assert!(error.starts_with("cannot reach"), "{error}");
+}

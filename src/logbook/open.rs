@@ -3,6 +3,8 @@
 use super::schema::{APPLICATION_ID, MIGRATIONS};
 use super::{LogbookError, projection};
 use rusqlite::{Connection, MAIN_DB, OpenFlags};
+use std::fs;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -36,7 +38,13 @@ impl Logbook {
     /// # Errors
     /// As [`Logbook::open`].
     pub fn existing(path: &Path, now_us: i64) -> Result<Option<Logbook>, LogbookError> {
-        if path.exists() { Logbook::open(path, now_us).map(Some) } else { Ok(None) }
+        let io = |source| LogbookError::Io { action: "reach", path: path.to_owned(), source };
+        match fs::symlink_metadata(path) {
+            Err(error) if error.kind() == ErrorKind::NotFound => return Ok(None),
+            // A link to a disk that is away is not the same as no logbook.
+            link => link.and_then(|_| fs::metadata(path)).map_err(io)?,
+        };
+        Logbook::open(path, now_us).map(Some)
     }
 
     /// The feed's tables; the journal is reached by its own methods only, and its triggers refuse the rest.
