@@ -10,7 +10,7 @@
 
 mod common;
 
-use fettle::finding::{Finding, Limits, Numbers, Severity, judge};
+use fettle::finding::{Earlier, Finding, Limits, Numbers, Severity, judge};
 use fettle::measure::yaw_margin::YawReach;
 use fettle::simulator::{Faults, Frame, Scenario};
 
@@ -97,7 +97,7 @@ fn bearing_drag_is_named_from_esc_data_in_one_flight() {
             let mut scenario = Scenario::new(frame, build_seed).with_flights(1);
             scenario.faults = vec![Faults { drag: one_motor(motor, 0.20), ..Faults::NONE }];
             let numbers = common::numbers(&scenario);
-            let findings = judge(&numbers[0], &[], Some(&airframe), &Limits::default());
+            let findings = judge(&numbers[0], Earlier::default(), Some(&airframe), &Limits::default());
             let named: Vec<&str> =
                 findings.iter().filter(|f| NAMING.contains(&f.kind)).map(|f| f.subject.as_str()).collect();
             assert_eq!(named, [airframe.motors[motor].position.as_str()], "{frame:?} {build_seed}");
@@ -196,5 +196,5 @@ fn forty_clean_flights_raise_no_caution_and_no_warning() {
 #[test]
 fn too_little_data_says_nothing() {
     let airframe = common::airframe(Frame::QuadX);
-    assert!(judge(&Numbers::default(), &[], Some(&airframe), &Limits::default()).is_empty());
+    assert!(judge(&Numbers::default(), Earlier::default(), Some(&airframe), &Limits::default()).is_empty());
 }

@@ -301,9 +301,6 @@ fn duration(text: &str) -> Result<i64, String> {
 
 /// `2026-09-14` or an RFC 3339 instant, as Unix microseconds.
 pub fn instant(text: &str) -> Result<i64, String> {
-    let midnight = format!("{text}T00:00:00Z");
-    let parsed = text.parse::<jiff::Timestamp>().or_else(|_| midnight.parse());
-    parsed
-        .map(|t| t.as_microsecond())
-        .map_err(|_| "give a UTC date like 2026-09-14 or an instant like 2026-09-14T08:30:00Z".to_owned())
+    crate::fleet::instant_us(text)
+        .ok_or_else(|| "give a UTC date like 2026-09-14 or an instant like 2026-09-14T08:30:00Z".to_owned())
 }

@@ -3,6 +3,7 @@
 use super::args::Read;
 use super::output::Output;
 use super::{Failure, Outcome, dialects, fleet, import, reading, signing};
+use crate::archive::cell::Utc;
 use crate::assess::{assess, judge_aircraft, reducer};
 use crate::finding::CAUTION;
 use crate::report::{self, json, text};
@@ -46,8 +47,10 @@ pub fn run(options: &Read, output: &mut Output) -> Result<Outcome, Failure> {
         .iter()
         .flat_map(|name| {
             let flights: Vec<_> = assessed.flights.iter().filter(|f| f.aircraft == *name).cloned().collect();
-            let airframe = fleet.aircraft.iter().find(|a| a.name == *name).and_then(|a| a.airframe.as_ref());
-            judge_aircraft(&flights, &assessed.measures, airframe, &fleet.limits)
+            let aircraft = fleet.aircraft.iter().find(|a| a.name == *name);
+            let airframe = aircraft.and_then(|a| a.airframe.as_ref());
+            let baseline_from = aircraft.and_then(|a| a.baseline_from_us).map(Utc);
+            judge_aircraft(&flights, &assessed.measures, airframe, &fleet.limits, baseline_from)
         })
         .collect();
     if options.json {

@@ -4,6 +4,7 @@
 use super::args::Reassess;
 use super::output::Output;
 use super::{Failure, Outcome, filing, fleet, import};
+use crate::archive::cell::Utc;
 use crate::archive::layout::FleetDir;
 use crate::archive::row::{FindingRow, FlightRow, MeasureRow};
 use crate::archive::{ArchiveError, catalogue, writers};
@@ -62,8 +63,10 @@ pub fn run(options: &Reassess, output: &mut Output) -> Result<Outcome, Failure> 
 pub fn aircraft(dir: &FleetDir, fleet: &Fleet, aircraft: &str) -> Result<Vec<FindingRow>, ArchiveError> {
     let (flights, _) = filing::flights(dir, Some(aircraft))?;
     let measures: Vec<MeasureRow> = catalogue::read(dir, Some(aircraft))?;
-    let airframe = fleet.aircraft.iter().find(|a| a.name == aircraft).and_then(|a| a.airframe.as_ref());
-    let findings = judge_aircraft(&flights, &measures, airframe, &fleet.limits);
+    let known = fleet.aircraft.iter().find(|a| a.name == aircraft);
+    let airframe = known.and_then(|a| a.airframe.as_ref());
+    let baseline_from = known.and_then(|a| a.baseline_from_us).map(Utc);
+    let findings = judge_aircraft(&flights, &measures, airframe, &fleet.limits, baseline_from);
     let mut by_file: BTreeMap<PathBuf, Vec<FindingRow>> = BTreeMap::new();
     for path in catalogue::imported_files(dir, "flights", Some(aircraft))? {
         let own: Vec<FlightRow> = catalogue::read_file(&path)?;

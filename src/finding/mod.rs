@@ -94,16 +94,32 @@ pub struct Finding {
     pub inspect: Vec<&'static str>,
 }
 
-/// Judges one flight. `earlier` are the same aircraft's earlier flights, oldest first.
-pub fn judge(
+/// The same aircraft's earlier flights, oldest first, by what is compared with them.
+#[derive(Debug, Clone, Default)]
+pub struct Earlier<'a> {
+    /// For vibration levels.
+    pub vibration: Vec<&'a Numbers>,
+    /// For what the motors do.
+    pub motors: Vec<&'a Numbers>,
+}
+
+impl<'a> From<&'a [Numbers]> for Earlier<'a> {
+    fn from(flights: &'a [Numbers]) -> Self {
+        Earlier { vibration: flights.iter().collect(), motors: flights.iter().collect() }
+    }
+}
+
+/// Judges one flight.
+pub fn judge<'a>(
     flight: &Numbers,
-    earlier: &[Numbers],
+    earlier: impl Into<Earlier<'a>>,
     airframe: Option<&Airframe>,
     limits: &Limits,
 ) -> Vec<Finding> {
-    let mut findings = vibration::judge(flight, earlier, limits);
+    let Earlier { vibration, motors } = earlier.into();
+    let mut findings = vibration::judge(flight, &vibration, limits);
     if let Some(airframe) = airframe {
-        findings.extend(motor::judge(flight, earlier, airframe, limits));
+        findings.extend(motor::judge(flight, &motors, airframe, limits));
         findings.extend(yaw::judge(flight, limits));
     }
     findings.sort_by(|a, b| (b.severity, a.kind, &a.subject).cmp(&(a.severity, b.kind, &b.subject)));

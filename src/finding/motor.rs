@@ -8,7 +8,7 @@ use super::inspect::{BALANCE, MOTOR_DRAG, MOTOR_THRUST, UNEVEN, YAW};
 use super::since::{reading, since_when};
 use super::{Finding, Limits, Number, Numbers, Severity, normal_cdf};
 use crate::airframe::Airframe;
-use crate::measure::{Change, Explanations, Reading, explain};
+use crate::measure::{AtMost, Change, Explanations, Reading, explain};
 use crate::stats;
 
 /// Standard error of a mean output where none was archived (fraction of full thrust).
@@ -24,18 +24,25 @@ const SIBLING_ERROR: f64 = 0.015;
 /// Modified z among siblings that a torque ratio must pass as well (Iglewicz and Hoaglin 1993).
 const SIBLING_CUT: f64 = 3.5;
 
+/// Whether a flight says anything of how the motors share the work.
+pub fn tells(flight: &Numbers, airframe: &Airframe) -> bool {
+    reading(flight, airframe).is_some()
+}
+
 /// Judges one flight's motors.
-pub fn judge(flight: &Numbers, earlier: &[Numbers], airframe: &Airframe, limits: &Limits) -> Vec<Finding> {
+pub fn judge(flight: &Numbers, earlier: &[&Numbers], airframe: &Airframe, limits: &Limits) -> Vec<Finding> {
     let mut findings = torque(flight, airframe, limits);
     let positions = || airframe.motors.iter().map(|m| m.position.as_str());
     if let Some(current) = flight.each("motor_output", "mean", positions()) {
         findings.extend(deviation(flight, &current, airframe, limits));
         let readings: Vec<Reading> =
-            earlier.iter().chain([flight]).filter_map(|f| reading(f, airframe)).collect();
+            earlier.iter().copied().chain([flight]).filter_map(|f| reading(f, airframe)).collect();
         if let Some((change, recent)) = since_when(&readings, airframe) {
             let (before, recent) = readings.split_at(readings.len() - recent);
             findings.extend(match &change {
-                Change::Unclear { why } => unclear(flight, why, before, &current, airframe),
+                Change::Unclear { why, at_most } if worth_a_line(at_most, limits) => {
+                    unclear(flight, why, before, &current, airframe)
+                }
                 _ => changed(flight, change, before, recent.len(), airframe, limits),
             });
         }
@@ -49,8 +56,8 @@ fn torque(flight: &Numbers, airframe: &Airframe, limits: &Limits) -> Vec<Finding
         let ratio = flight.get("motor_torque_index", position, "ratio_to_others")?;
         let z = flight.get("motor_torque_index", position, "modified_z")?;
         let (severity, limit) = limits.motor_torque_ratio.passed(ratio.value)?;
-        let error =
-            flight.get("motor_torque_index", position, "ratio_standard_error").map_or(0.02, |e| e.value);
+        let index = |statistic| Some(flight.get("motor_torque_index", position, statistic)?.value);
+        let error = index("standard_error").zip(index("mean")).map_or(0.02, |(error, mean)| error / mean);
         (z.value > SIBLING_CUT).then(|| Finding {
             kind: "motor_drag",
             subject: position.to_owned(),
@@ -79,6 +86,8 @@ fn deviation(flight: &Numbers, current: &[f64], airframe: &Airframe, limits: &Li
         .max_by(|a, b| a.value.abs().total_cmp(&b.value.abs()))?;
     let (severity, limit) = limits.motor_output_deviation.passed(worst.value.abs())?;
     let explained = explain(airframe, current);
+    let archived = flight.get("motor_output", &worst.subject, "standard_error").map(|n| n.value);
+    let error = archived.unwrap_or(OUTPUT_ERROR).max(OUTPUT_ERROR) / stats::mean(current)?;
     Some(Finding {
         kind: "motor_output_deviation",
         subject: worst.subject.clone(),
@@ -87,7 +96,7 @@ fn deviation(flight: &Numbers, current: &[f64], airframe: &Airframe, limits: &Li
         unit: "fraction",
         limit: Some(limit.copysign(worst.value)),
         baseline: Some(0.0),
-        confidence: normal_cdf((worst.value.abs() - limit) / OUTPUT_ERROR),
+        confidence: normal_cdf((worst.value.abs() - limit) / error),
         start_ms: worst.start_ms,
         end_ms: worst.end_ms,
         summary: format!(
@@ -116,6 +125,13 @@ fn explanation(explained: &Explanations) -> String {
     clause
 }
 
+/// Whether one of the causes that a change may have would itself be told.
+fn worth_a_line(at_most: &AtMost, limits: &Limits) -> bool {
+    limits.motor_thrust_loss.passed(at_most.loss).is_some()
+        || limits.yaw_bias_change.passed(at_most.yaw.abs()).is_some()
+        || at_most.cg_mm >= CG_SHIFT_MM
+}
+
 /// Outputs moved against earlier flights, but no single cause can be named: watched, not hidden.
 fn unclear(
     flight: &Numbers,
@@ -136,7 +152,7 @@ fn unclear(
     let at = flight.get("motor_output", position, "mean")?;
     Some(Finding {
         kind: "motor_output_change",
-        subject: position.clone(),
+        subject: "aircraft".to_owned(),
         severity: Severity::Advisory,
         value: change,
         unit: "fraction",

@@ -14,8 +14,13 @@ const SPREAD_FLOOR: f64 = 0.08;
 /// Iglewicz and Hoaglin's cut for the modified z-score.
 const CUT: f64 = 3.5;
 
+/// Whether a flight says anything of vibration levels.
+pub fn tells(flight: &Numbers) -> bool {
+    flight.all("vibration_level", "p95").next().is_some()
+}
+
 /// Judges one flight's vibration.
-pub fn judge(flight: &Numbers, earlier: &[Numbers], limits: &Limits) -> Vec<Finding> {
+pub fn judge(flight: &Numbers, earlier: &[&Numbers], limits: &Limits) -> Vec<Finding> {
     let mut findings = Vec::new();
     let mut rises: Vec<Finding> = flight.all("vibration_level", "p95").filter_map(|level| {
         let before: Vec<f64> =

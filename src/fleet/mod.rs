@@ -42,6 +42,15 @@ pub struct Aircraft {
     pub recognise: Recognise,
     /// Geometry and outputs; `None` if the file does not map motors to outputs.
     pub airframe: Option<Airframe>,
+    /// Flights from here on, µs Unix, are not compared with those before: something was changed on purpose.
+    pub baseline_from_us: Option<i64>,
+}
+
+/// The µs Unix of a UTC date like `2026-09-14` or an instant like `2026-09-14T08:30:00Z`.
+pub fn instant_us(text: &str) -> Option<i64> {
+    let midnight = format!("{text}T00:00:00Z");
+    let parsed = text.parse::<jiff::Timestamp>().or_else(|_| midnight.parse());
+    parsed.ok().map(jiff::Timestamp::as_microsecond)
 }
 
 /// How an aircraft's logs are told from others'.

@@ -2,7 +2,7 @@
 
 use super::document::{Document, FleetError, Table, number};
 use super::task::task;
-use super::{Aircraft, Fleet, Recognise};
+use super::{Aircraft, Fleet, Recognise, instant_us};
 use crate::airframe::frames::{motor_at, names, places};
 use crate::airframe::{Airframe, Motor, Spin, ThrustCurve};
 use crate::finding::{Limit, Limits};
@@ -61,7 +61,7 @@ pub fn fleet(text: &str) -> Result<Fleet, Vec<FleetError>> {
     if doc.errors.is_empty() { Ok(fleet) } else { Err(doc.errors) }
 }
 
-const AIRCRAFT_KEYS: [&str; 9] = [
+const AIRCRAFT_KEYS: [&str; 10] = [
     "name",
     "recognise",
     "frame",
@@ -70,6 +70,7 @@ const AIRCRAFT_KEYS: [&str; 9] = [
     "outputs_us",
     "thrust_curve",
     "thrust_min",
+    "baseline_from",
     "motor",
 ];
 
@@ -90,7 +91,14 @@ fn aircraft(doc: &mut Document<'_>, table: Table<'_>, span: &Range<usize>) -> Op
     }
     let recognise = doc.table(table, "recognise").map(|(t, _)| recognise(doc, t)).unwrap_or_default();
     let airframe = airframe(doc, table, span);
-    Some(Aircraft { name: name.to_owned(), recognise, airframe })
+    let baseline_from_us = doc.text(table, "baseline_from").and_then(|(text, at)| {
+        let instant = instant_us(text);
+        if instant.is_none() {
+            doc.wrong(&at, "baseline_from must be a UTC date like \"2026-09-14\" or an instant like \"2026-09-14T08:30:00Z\"");
+        }
+        instant
+    });
+    Some(Aircraft { name: name.to_owned(), recognise, airframe, baseline_from_us })
 }
 
 fn recognise(doc: &mut Document<'_>, table: Table<'_>) -> Recognise {

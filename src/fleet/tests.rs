@@ -23,6 +23,7 @@ motor = [
 [[aircraft]]
 name = "heron"
 recognise = { paths = ["heron/**"] }
+baseline_from = "2026-09-14"
 [limits]
 yaw_margin = { advisory = 0.8, caution = 0.6 }
 "#;
@@ -35,6 +36,9 @@ fn a_good_file_reads_whole() {
     assert_eq!(places, [("front-right", 1), ("rear-right", 4), ("rear-left", 2), ("front-left", 3)]);
     assert!((airframe.motors[0].x_m - 0.62 * 0.5f64.sqrt()).abs() < 1e-12, "45° right of the nose");
     assert_eq!(airframe.motors[3].spin, crate::airframe::Spin::Ccw, "the file overrides the frame");
+    // `date -u -d 2026-09-14 +%s`
+    let from_us = fleet.aircraft.iter().map(|a| a.baseline_from_us).collect::<Vec<_>>();
+    assert_eq!(from_us, [None, Some(1_789_344_000_000_000)]);
     assert_eq!(fleet.limits.yaw_margin.warning, None);
     assert_eq!(fleet.limits.clipping, Limits::default().clipping);
 }
@@ -47,6 +51,7 @@ fn wrong_files_say_where_and_what_would_be_right() {
         ("[[aircraft]]\nname = \"a\"\narm_length_m = \"long\"\n", 3, 16, "must be a number"),
         ("[[aircraft]]\nname = \"a\"\narm_length_m = 62\n", 3, 16, "must lie from 0.05 to 5"),
         ("[[aircraft]]\nname = \"a\"\nframe = \"hexa-y\"\n", 3, 9, "hexa-x"),
+        ("[[aircraft]]\nname = \"a\"\nbaseline_from = \"14.9.\"\n", 3, 17, "UTC date"),
         ("[limits]\nyaw_margin = { advisory = 0.4, caution = 0.6 }\n", 2, 14, "must fall"),
         ("[fleet\n", 1, 7, "not valid TOML"),
         ("[[task]]\nname = \"x\"\n", 1, 1, "applies_to"),

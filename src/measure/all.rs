@@ -58,7 +58,7 @@ pub fn measure_flight(
             ("vibration_level", "p95", ""),
             "aircraft",
             match signals.hole_within(start_ms, end_ms) {
-                false => "not enough data: no VIBRATION, no accelerations at 25 Hz or more",
+                false => "not enough data: hardly any VIBRATION, no accelerations at 25 Hz or more",
                 true => "not enough data beside the holes: hardly any VIBRATION, no accelerations at 25 Hz or more",
             },
             span,

@@ -85,9 +85,22 @@ pub enum Change {
     Unclear {
         /// Why nothing is named.
         why: String,
+        /// How much it can be.
+        at_most: AtMost,
     },
     /// Within the spread of the earlier flights.
     None,
+}
+
+/// How much a change may be whose cause cannot be told, by cause.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct AtMost {
+    /// Greatest loss of thrust of a motor that fits; 0 where none does.
+    pub loss: f64,
+    /// Move of the centre of gravity in millimetres.
+    pub cg_mm: f64,
+    /// Change of the yaw effort.
+    pub yaw: f64,
 }
 
 /// Centre of gravity forward and right in metres, yaw effort.
@@ -212,6 +225,8 @@ impl<'a> Shift<'a> {
         motors.sort_by(|a, b| a.chi2.total_cmp(&b.chi2));
         let fitting: Vec<&Candidate> =
             motors.iter().filter(|m| m.chi2 < CHI2_1_PERCENT[1] && m.loss >= MIN_LOSS).collect();
+        let loss = fitting.iter().map(|m| m.loss).fold(0.0, f64::max);
+        let at_most = AtMost { loss, cg_mm: 1000.0 * x.hypot(y), yaw: d };
         let next = motors.get(1).map_or(f64::INFINITY, |m| m.chi2);
         match fitting.as_slice() {
             [best, ..] if cg > CHI2_ONE_SIDED && !yaw_fits && next - best.chi2 > CHI2_1_PERCENT[0] => {
@@ -221,14 +236,14 @@ impl<'a> Shift<'a> {
                 if confidence > MIN_CONFIDENCE {
                     return Change::Motor { index: best.index, loss: best.loss, confidence };
                 }
-                Change::Unclear { why: self.rivals(&[best], true, false) }
+                Change::Unclear { why: self.rivals(&[best], true, false), at_most }
             }
             [] if cg_fits => Change::CgShift { forward_mm: x * 1000.0, right_mm: y * 1000.0 },
             [] if yaw_fits => {
                 Change::YawShift { fraction: d, one_boom_deg: self.airframe.one_boom_tilt_deg(d) }
             }
-            [] => Change::Unclear { why: "no single cause fits the change".to_owned() },
-            several => Change::Unclear { why: self.rivals(several, cg_fits, yaw_fits) },
+            [] => Change::Unclear { why: "no single cause fits the change".to_owned(), at_most },
+            several => Change::Unclear { why: self.rivals(several, cg_fits, yaw_fits), at_most },
         }
     }
 

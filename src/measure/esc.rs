@@ -1,11 +1,13 @@
 //! What the ESCs say of each motor in steady hover, against its siblings.
 //!
 //! # Method
-//! Torque index q = I/ω²: electrical current follows torque, torque follows ω², so siblings carry equal q
+//! Torque index q = I/ω²: the motor's current follows torque, torque follows ω², so siblings carry equal q
 //! whatever the centre of gravity or the yaw trim asks of them; bearing drag, rubbing, a damaged blade raise
-//! it. If speed ranges enough in hover for every motor, the no-load current is removed by regressing I on
+//! it. An ESC that reports the current of its supply follows power instead, and there a motor that is asked for
+//! more carries more. If speed ranges enough in hover for every motor, the no-load current is removed by regressing I on
 //! ω² (q is then the slope); otherwise the index includes it, and the number says so.
-//! Compared by ratio to the median of the *others*, and by modified z with a floor of [`FLOOR`].
+//! Compared by ratio to the median of the *others*, and by modified z with a floor of [`FLOOR`] or the indexes' own
+//! standard error, whichever is more.
 //! # Source
 //! Modified z: Iglewicz and Hoaglin 1993. The floor keeps false alarms among 4–8 healthy siblings rare
 //! (simulated: see this file's tests).
@@ -93,7 +95,9 @@ pub fn esc_in_hover(
     let torque: Vec<f64> = indexes.iter().map(|i| i.map_or(f64::NAN, |i| i.0)).collect();
     let known = torque.iter().filter(|q| q.is_finite()).count();
     let torque_ratios = ratios_to_others(&torque);
-    let floor = FLOOR * median(&torque).unwrap_or(f64::NAN);
+    let errors: Vec<f64> = indexes.iter().flatten().map(|index| index.1).collect();
+    let own = median(&errors).filter(|error| error.is_finite()).unwrap_or(0.0);
+    let floor = (FLOOR * median(&torque).unwrap_or(f64::NAN)).max(own);
     let scores = modified_z(&torque, floor).filter(|_| known >= 3);
     let summaries = readings.iter().enumerate().map(|(i, (motor, r))| EscSummary {
         motor: *motor,

@@ -23,7 +23,7 @@ pub mod vibration;
 pub mod yaw_margin;
 
 pub use all::{FlightMeasures, measure_flight};
-pub use change::{Change, Reading, alike, change};
+pub use change::{AtMost, Change, Reading, alike, change};
 pub use esc::EscSummary;
 pub use explain::{Cause, Explanation, Explanations, explain};
 pub use hover::{HoverSummary, Span};

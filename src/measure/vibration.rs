@@ -6,7 +6,7 @@
 //! one are facts of the flight. Accelerations: second-order Butterworth high-pass at
 //! [`HIGH_PASS_HZ`] per axis, started at the mean and given [`SETTLE_MS`] to settle after every gap; r.m.s.
 //! # When it says nothing
-//! Accelerations logged below [`MIN_RATE_HZ`]. Levels of a flight of which holes left fewer than [`MIN_SAMPLES`]. The
+//! Accelerations logged below [`MIN_RATE_HZ`]. Levels of fewer samples than [`MIN_SAMPLES`]: a hop, or what holes left. The
 //! levels have no unit in the standard and differ between
 //! autopilots: compare them within one aircraft. Nothing above half the sampling rate is what it seems.
 
@@ -65,7 +65,7 @@ pub struct VibrationSummary {
 /// Vibration between two instants; `None` if the log has neither levels nor fast accelerations.
 pub fn vibration(signals: &Signals, start_ms: i64, end_ms: i64) -> Option<VibrationSummary> {
     let samples = signals.vibration.within(start_ms, end_ms);
-    let scraps = samples.len() < MIN_SAMPLES && signals.hole_within(start_ms, end_ms);
+    let scraps = samples.len() < MIN_SAMPLES;
     let axis = |i: usize| {
         let values: Vec<f64> = samples.iter().map(|s| f64::from(s.value.level[i])).collect();
         let at = |p| quantile(&values, p);
@@ -75,7 +75,7 @@ pub fn vibration(signals: &Signals, start_ms: i64, end_ms: i64) -> Option<Vibrat
     let clipping = (samples.len() >= 2)
         .then(|| [0, 1, 2].map(|imu| increments(samples.iter().map(|s| s.value.clipping[imu]))));
     let accel = accelerations(signals.imu.within(start_ms, end_ms));
-    (level.is_some() || !accel.is_empty()).then_some(VibrationSummary {
+    (level.is_some() || clipping.is_some() || !accel.is_empty()).then_some(VibrationSummary {
         level,
         clipping,
         samples: samples.len() as u64,
@@ -178,10 +178,7 @@ impl VibrationSummary {
     pub fn measurements(&self, span: (i64, i64)) -> Vec<Measurement> {
         let mut rows = Vec::new();
         if self.level.is_none() && self.samples > 0 {
-            let why = format!(
-                "not enough data: holes left {} VIBRATION samples, {MIN_SAMPLES} needed",
-                self.samples
-            );
+            let why = format!("not enough data: {} VIBRATION samples, {MIN_SAMPLES} needed", self.samples);
             rows.push(Measurement::missing(("vibration_level", "p95", ""), "aircraft", why, span));
         }
         for (axis, level) in AXES.into_iter().zip(self.level.iter().flatten()) {
@@ -219,13 +216,16 @@ mod tests {
     fn counters_are_differenced_and_resets_survived() {
         assert_eq!(increments([100, 100, 103, 2, 5].into_iter()), 3 + 2 + 3);
         let mut signals = Signals::default();
-        for (t, clip) in [(0, 40), (1000, 45), (2000, 45), (3000, 99)] {
+        for t in (0..=2000).step_by(200).chain([3000]) {
             let level = [1.0, 2.0, t as f32];
+            let clip = if t < 1000 { 40 } else { 45 + 54 * u32::from(t == 3000) };
             signals.vibration.push(Sample::at(t, Vibration { level, clipping: [clip, 7, 0] }));
         }
         let found = vibration(&signals, 0, 2000).unwrap();
         assert_eq!(found.clipping, Some([5, 0, 0]));
         assert_eq!(found.level.unwrap()[2], LevelSummary { p50: 1000.0, p95: 1900.0, max: 2000.0 });
+        let hop = vibration(&signals, 0, 1000).unwrap();
+        assert_eq!((hop.level, hop.clipping), (None, Some([5, 0, 0])), "six samples are no level");
     }
 
     /// Butterworth, second order: gain 1/√(1 + (f_c/f)⁴) of the prewarped frequencies; r.m.s. of a sine is
