@@ -203,9 +203,38 @@ const EMPTY: Layout<'static> = Layout {
     len: 0,
 };
 
-/// [`v2`] for what nearly all frames are: no flags, all bytes there. `None` says nothing about other frames.
+/// [`frame`] for what nearly all frames are: no flags, all bytes there. `None` says nothing about other frames.
 #[inline(always)]
 pub(super) fn plain(input: &[u8]) -> Option<Layout<'_>> {
+    match input.first() {
+        Some(&MARKER_V1) => plain_v1(input),
+        _ => plain_v2(input),
+    }
+}
+
+#[inline(always)]
+fn plain_v1(input: &[u8]) -> Option<Layout<'_>> {
+    let head = input.first_chunk::<6>()?;
+    let [_, payload_len, sequence, system_id, component_id, message_id] = *head;
+    let body_end = head.len() + usize::from(payload_len);
+    let frame = input.get(..body_end + 2)?;
+    let (body, checksum) = frame.split_last_chunk::<2>()?;
+    Some(Layout {
+        version: 1,
+        sequence,
+        system_id: system_id.into(),
+        component_id,
+        message_id: message_id.into(),
+        payload: body.get(head.len()..)?,
+        covered: body.get(1..)?,
+        checksum: u16::from_le_bytes(*checksum),
+        signed: false,
+        len: frame.len(),
+    })
+}
+
+#[inline(always)]
+fn plain_v2(input: &[u8]) -> Option<Layout<'_>> {
     let head = input.first_chunk::<10>()?;
     let [MARKER_V2, payload_len, 0, _, sequence, system_id, component_id, id_low, id_middle, id_high] = *head
     else {
@@ -275,7 +304,7 @@ mod tests {
                     let head = if marker == MARKER_V1 { 6 } else { 10 } + if wide { 3 } else { 0 };
                     let body_end = head + usize::from(len);
                     let (rest, layout) = frame(&input).unwrap();
-                    let is_plain = marker == MARKER_V2 && flags == 0;
+                    let is_plain = marker == MARKER_V1 || flags == 0;
                     assert_eq!(plain(&input), is_plain.then_some(layout));
                     assert_eq!(plain(&input[..layout.len - 1]), None);
                     assert_eq!(layout.payload, &input[head..body_end]);

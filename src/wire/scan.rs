@@ -357,13 +357,13 @@ fn is_marker(byte: &u8) -> bool {
     *byte == layout::MARKER_V1 || *byte == layout::MARKER_V2
 }
 
-/// [`examine`] for what nearly all frames are: version 2, no flags, an id of one message, a good checksum.
+/// [`examine`] for what nearly all frames are: no flags, an id of one message, a good checksum.
 #[inline(always)]
 fn usual<'d, 'i>(definitions: &'d Definitions, input: &'i [u8]) -> Option<(&'d Message, Layout<'i>)> {
     let layout = layout::plain(input)?;
     let (message, crc_extra) = definitions.sole(layout.message_id)?;
     let sum = crc::update_byte(crc::checksum(layout.covered), crc_extra);
-    (sum == layout.checksum).then_some((message, layout))
+    (sum == layout.checksum && possible(&layout, message)).then_some((message, layout))
 }
 
 /// Takes a candidate apart and judges it by its checksum.
