@@ -230,3 +230,34 @@ fn sets_tasks_and_events() {
     let hours = fleet.records(&["hours", "--json", "--aircraft", "egret"]);
     assert_eq!(of(&hours, "aircraft_hours")[0]["used"]["flights"], 6);
 }
+
+#[test]
+fn a_correction_without_a_time_keeps_the_time_of_what_it_corrects() {
+    let fleet = Fleet::flown();
+    let at = "2026-09-16T18:00:00Z";
+    let sign = ["sign", "propellers", "--aircraft", "plover", "--by", "A. Person", "--json"];
+    let entered = |more: &[&str]| -> Value {
+        let arguments: Vec<&str> = sign.iter().chain(more).copied().collect();
+        let records = fleet.records(&arguments);
+        of(&records, "entry")[0].clone()
+    };
+    let first = entered(&["--at", at]);
+    let wanted = first["at_utc"].clone();
+    assert!(wanted.as_str().unwrap().starts_with("2026-09-16T18:00:00"), "{first}");
+    let second = entered(&["--licence", "club 12", "--corrects", "1"]);
+    assert_eq!(second["at_utc"], wanted, "{second}");
+    // A correction of the correction, which says another time, and one more, which follows that.
+    let third = entered(&["--corrects", "2", "--at", "2026-09-15T18:00:00Z"]);
+    assert_ne!(third["at_utc"], wanted, "{third}");
+    assert_eq!(entered(&["--corrects", "1"])["at_utc"], third["at_utc"]);
+
+    // One entry cannot be the answer to two findings.
+    let findings = fleet.ok(&["findings", "--json"]);
+    let findings = findings.lines().map(|l| serde_json::from_str::<Value>(l).unwrap());
+    let ids: Vec<String> =
+        findings.filter_map(|f| f["finding_id"].as_str().map(str::to_owned)).take(2).collect();
+    let answer = ["answer", &ids[0], &ids[1], "--verdict", "watching", "--by", "A. Person"];
+    fleet.ok(&answer);
+    let refusal = fleet.refused(&[&answer[..], &["--corrects", "5"]].concat());
+    assert!(refusal.contains("give one finding"), "{refusal}");
+}

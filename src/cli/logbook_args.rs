@@ -9,7 +9,7 @@ pub struct Entering {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub fleet: FleetOption,
-    /// When it happened, UTC date or instant; now if not given.
+    /// When it happened, UTC date or instant; if not given, now, or when entry N of --corrects happened.
     #[arg(long, value_name = "TIME", value_parser = instant)]
     pub at: Option<i64>,
     /// This replaces entry N, which stays on record.

@@ -138,6 +138,9 @@ fn reading(text: &str) -> Result<Reading, Failure> {
 pub fn answer(options: &Answer, output: &mut Output) -> Result<Outcome, Failure> {
     let mut records = Records::open(&options.entering.fleet, output)?;
     let at_us = records.when(&options.entering)?;
+    if options.entering.corrects.is_some() && options.findings.len() > 1 {
+        return Err(Failure("a correction replaces one entry; give one finding".to_owned()));
+    }
     let rows: Vec<FindingRow> = catalogue::read(&records.dir, None)?;
     let answer = match options.verdict {
         VerdictOption::NothingFound => Verdict::NothingFound,
