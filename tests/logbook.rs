@@ -8,7 +8,10 @@
 
 use fettle::fleet::{Interval, Task};
 use fettle::usage::due::{Status, due};
-use fettle::usage::entry::{Action, ComponentId, Fit, NewComponent, Off, Place, Remove, Sign, SignedTarget};
+use fettle::usage::entry::{
+    Action, Assign, AssignedPack, ComponentId, Exclude, Fit, NewComponent, Off, Place, Remove, Sign,
+    SignedTarget,
+};
 use fettle::usage::events::usage_events;
 use fettle::usage::{Accounts, Amount, Entry, Flown, Ledger, Pack};
 
@@ -247,6 +250,36 @@ fn packs_count_by_the_serial_in_the_log_before_the_fitting() {
     assert_eq!(fettle::usage::due::millicycles(&accounts, &id("B2"), i64::MAX), Some(3000));
     assert_eq!(accounts.unknown_packs.get("X9"), Some(&1));
     assert_eq!(accounts.aircraft("heron", i64::MAX).airtime_ms, 50 * MIN_MS);
+}
+
+#[test]
+fn what_was_said_of_a_flight_holds_when_another_recording_leads() {
+    let mut book = Book::default();
+    book.part("B1", Amount::default());
+    let packs = vec![AssignedPack { serial: "B1".into(), charge_mah: None }];
+    let assign = |flight: &str| Assign { flight_id: flight.into(), packs: packs.clone() };
+    let exclude = |flight: &str| Exclude { flight_id: flight.into(), reason: "a bench test".into() };
+    book.enter(50, Action::Assign(assign("ground-10")), None);
+    let excluded = book.enter(50, Action::Exclude(exclude("ground-30")), None);
+    let mut flights = vec![flown("heron", 10, 20, 0), flown("heron", 30, 60, 0), flown("heron", 70, 90, 0)];
+    let ledger = book.ledger();
+    let alone = Accounts::new(&ledger, &flights);
+    let said: Vec<_> = alone.missing.iter().map(|m| (m.entry, m.flight_id, m.excludes)).collect();
+    assert_eq!(said, [(2, "ground-10", false), (3, "ground-30", true)], "told, as neither is there");
+    // The same flights recorded onboard come in with a late card and lead.
+    flights[0].also = vec!["ground-10".into()];
+    flights[1].also = vec!["other".into(), "ground-30".into()];
+    let accounts = Accounts::new(&ledger, &flights);
+    assert!(accounts.missing.is_empty());
+    assert_eq!(used(&accounts, "B1", 1000), (10.0, 1, 1));
+    assert_eq!(accounts.aircraft("heron", i64::MAX).airtime_ms, 30 * MIN_MS, "10 and 20; 30 are excluded");
+    let carried: Vec<_> = accounts.excluded_as.iter().map(|(f, e)| (f.flight_id.as_str(), e.entry)).collect();
+    assert_eq!(carried, [("heron-30", excluded)]);
+    // What is said of the leading recording itself goes before.
+    let other = Assign { flight_id: "heron-10".into(), packs: vec![] };
+    book.enter(40, Action::Assign(other), None);
+    let ledger = book.ledger();
+    assert_eq!(used(&Accounts::new(&ledger, &flights), "B1", 1000), (0.0, 0, 0));
 }
 
 #[test]

@@ -9,7 +9,7 @@
 
 mod fleet_support;
 
-use fleet_support::{Fleet, of, text};
+use fleet_support::{Fleet, of, samples, text};
 use serde_json::Value;
 use std::fs;
 use std::path::PathBuf;
@@ -260,4 +260,41 @@ fn a_correction_without_a_time_keeps_the_time_of_what_it_corrects() {
     fleet.ok(&answer);
     let refusal = fleet.refused(&[&answer[..], &["--corrects", "5"]].concat());
     assert!(refusal.contains("give one finding"), "{refusal}");
+}
+
+#[test]
+fn an_excluded_flight_stays_excluded_when_a_fuller_recording_of_it_comes() {
+    let fleet = Fleet::described();
+    let whole = fs::read(samples().join("heron/2026-09-02.mavlink")).unwrap();
+    let card = tempfile::tempdir().unwrap();
+    let import = |name: &str, bytes: &[u8]| {
+        let path = card.path().join("heron").join(name);
+        fs::create_dir_all(path.parent().unwrap()).unwrap();
+        fs::write(&path, bytes).unwrap();
+        fleet.ok(&["import", "--quiet", path.to_str().unwrap()]);
+    };
+    import("cut", &whole[..whole.len() * 2 / 3]);
+    let id = |flight: &Value| flight["flight_id"].as_str().unwrap().to_owned();
+    let cut = id(&fleet.flights("heron")[0]);
+    fleet.ok(&["exclude", &cut, "--reason", "a bench test", "--yes"]);
+    import("whole", &whole);
+    let flights = fleet.flights("heron");
+    assert_eq!(flights.len(), 1, "one flight, recorded twice: {flights:?}");
+    let lead = id(&flights[0]);
+    assert_ne!(lead, cut, "the whole recording leads");
+    let hours = ["hours", "--json", "--aircraft", "heron"];
+    assert_eq!(of(&fleet.records(&hours), "aircraft_hours")[0]["used"]["flights"], 0);
+    let told = |command: &str| {
+        let said = text(&fleet.run(&[command]).stderr);
+        said.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    for command in ["hours", "due"] {
+        let said = told(command);
+        assert!(said.contains(&format!("flight {lead} of heron does not count: entry 1")), "{said}");
+    }
+    fleet.ok(&["exclude", &lead, "--reason", "a bench test", "--corrects", "1"]);
+    assert!(!told("hours").contains("does not count"));
+    // An id that is not there any more.
+    fs::remove_dir_all(fleet.0.path().join("archive/flights")).unwrap();
+    assert!(told("due").contains(&format!("entry 1 excludes flight {lead}, which the archive does not")));
 }

@@ -79,6 +79,7 @@ fn flights() -> impl Strategy<Value = Vec<Flown>> {
         for (n, (aircraft, from, length, airtime_ms, landings, motor_starts)) in all.into_iter().enumerate() {
             flights.push(Flown {
                 flight_id: format!("f{n}"),
+                also: vec![],
                 aircraft: AIRCRAFT[aircraft].to_owned(),
                 airborne_us: Some((from, from + length)),
                 airtime_ms,

@@ -51,10 +51,14 @@ impl Records {
         let entries = logbook.as_ref().map_or(Ok(Vec::new()), Logbook::entries)?;
         let ledger = Ledger::project(&entries)
             .map_err(|e| Failure(format!("the logbook contradicts itself at entry {}: {e}", e.entry)))?;
-        let (rows, _) = filing::flights(&dir, None)?;
+        let (rows, evidence) = filing::flights(&dir, None)?;
+        let mut also: HashMap<String, Vec<String>> = HashMap::new();
+        for (row, lead) in evidence {
+            also.entry(lead).or_default().push(row.flight_id);
+        }
         let charged = ledger.components.values().any(|c| c.new.kind == BATTERY);
         let packs = packs::by_flight(&dir, &rows, charged)?;
-        let flights = rows.iter().map(|row| flown(row, &packs)).collect();
+        let flights = rows.iter().map(|row| flown(row, &packs, &mut also)).collect();
         Ok(Records { dir, fleet, rows, flights, ledger, entries, now_us, logbook })
     }
 
@@ -231,9 +235,14 @@ pub fn now_us() -> i64 {
     jiff::Timestamp::now().as_microsecond()
 }
 
-fn flown(row: &FlightRow, packs: &HashMap<String, Vec<crate::usage::Pack>>) -> Flown {
+fn flown(
+    row: &FlightRow,
+    packs: &HashMap<String, Vec<crate::usage::Pack>>,
+    also: &mut HashMap<String, Vec<String>>,
+) -> Flown {
     Flown {
         flight_id: row.flight_id.clone(),
+        also: also.remove(&row.flight_id).unwrap_or_default(),
         aircraft: row.aircraft.clone(),
         airborne_us: row.takeoff_utc.zip(row.touchdown_utc).map(|(from, to)| (from.0, to.0)),
         airtime_ms: row.airtime_ms,

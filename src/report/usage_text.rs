@@ -192,6 +192,27 @@ pub fn warnings(accounts: &Accounts<'_>) -> Vec<String> {
             a.flight_id, b.flight_id, a.aircraft, b.flight_id
         )));
     }
+    for (flight, excluded) in &accounts.excluded_as {
+        let (id, entry) = (&flight.flight_id, excluded.entry);
+        lines.push(plain(&format!(
+            "flight {id} of {} does not count: entry {entry} excludes {}, another recording of it; if it does \
+             count, `fettle logbook correct {entry} --void`; if not, `fettle exclude {id} --reason … \
+             --corrects {entry}`",
+            flight.aircraft, excluded.what.flight_id
+        )));
+    }
+    for missing in &accounts.missing {
+        let (id, entry) = (missing.flight_id, missing.entry);
+        let (says, again) = if missing.excludes {
+            ("excludes flight", "exclude FLIGHT --reason …")
+        } else {
+            ("names the packs of flight", "pack FLIGHT SERIAL…")
+        };
+        lines.push(plain(&format!(
+            "entry {entry} {says} {id}, which the archive does not have, so it does nothing; the flight may have \
+             another id since a file was joined to its recording: `fettle {again} --corrects {entry}`"
+        )));
+    }
     lines
 }
 

@@ -4,10 +4,11 @@
 //! are told apart by the serial number in the log: a flight whose log names its packs, or for which a
 //! person named them, counts for these; any other for the pack that was fitted.
 
-use super::entry::BATTERY;
+use super::entry::{BATTERY, Exclude};
+use super::ledger::Dated;
 use super::timeline::Timeline;
 use super::{Amount, ComponentId, Fitting, Flown, Ledger};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 /// The flights and the ledger joined, ready to be asked about any instant.
 pub struct Accounts<'a> {
@@ -23,6 +24,21 @@ pub struct Accounts<'a> {
     pub unknown_packs: BTreeMap<&'a str, usize>,
     /// Pairs of flights of one aircraft that overlap: perhaps one flight recorded twice.
     pub overlapping: Vec<(&'a Flown, &'a Flown)>,
+    /// Flights that do not count because another recording of them was excluded.
+    pub excluded_as: Vec<(&'a Flown, &'a Dated<Exclude>)>,
+    /// Flights that an entry names packs for or excludes, and that no recording shows under that id.
+    pub missing: Vec<Missing<'a>>,
+}
+
+/// A flight that an entry speaks of and that there is not.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Missing<'a> {
+    /// The entry.
+    pub entry: i64,
+    /// The flight.
+    pub flight_id: &'a str,
+    /// Whether the entry excludes it; else it names its packs.
+    pub excludes: bool,
 }
 
 #[derive(Default)]
@@ -94,13 +110,19 @@ impl<'a> Accounts<'a> {
         let mut of_pack: HashMap<&ComponentId, Vec<(&Flown, i64)>> = HashMap::new();
         let mut named = HashMap::new();
         let mut unknown_packs: BTreeMap<&str, usize> = BTreeMap::new();
-        let (mut unattributed, mut overlapping) = (Vec::new(), Vec::new());
-        for flight in flights.iter().filter(|f| !ledger.excluded.contains_key(&f.flight_id)) {
+        let (mut unattributed, mut overlapping, mut excluded_as) = (Vec::new(), Vec::new(), Vec::new());
+        for flight in flights {
+            if let Some(excluded) = said_of(&ledger.excluded, flight) {
+                if excluded.what.flight_id != flight.flight_id {
+                    excluded_as.push((flight, excluded));
+                }
+                continue;
+            }
             if flight.airborne_us.is_none() {
                 unattributed.push(flight);
                 continue;
             }
-            let by_hand = ledger.assigned.get(&flight.flight_id);
+            let by_hand = said_of(&ledger.assigned, flight);
             let mut name = |serial: &'a str, charge: Option<i64>, source| {
                 let charge = charge.unwrap_or(0);
                 match serials.get(&serial.trim().to_lowercase()) {
@@ -143,7 +165,18 @@ impl<'a> Accounts<'a> {
         for fitting in &ledger.fittings {
             fittings.entry(&fitting.id).or_default().push(fitting);
         }
-        Accounts { ledger, aircraft, packs, named, fittings, unattributed, unknown_packs, overlapping }
+        Accounts {
+            ledger,
+            aircraft,
+            packs,
+            named,
+            fittings,
+            unattributed,
+            unknown_packs,
+            overlapping,
+            excluded_as,
+            missing: missing(ledger, flights),
+        }
     }
 
     /// Aircraft that have flown.
@@ -233,4 +266,29 @@ impl<'a> Accounts<'a> {
         let lines = self.aircraft.get(fitting.aircraft.as_str())?;
         Some(if fitting.id.kind == BATTERY { &lines.unnamed } else { &lines.all })
     }
+}
+
+/// What was said of a flight: under its own id, else last under that of another recording of it.
+fn said_of<'l, T>(said: &'l BTreeMap<String, Dated<T>>, flight: &Flown) -> Option<&'l Dated<T>> {
+    let other = || flight.also.iter().filter_map(|id| said.get(id)).max_by_key(|d| (d.at_us, d.entry));
+    said.get(&flight.flight_id).or_else(other)
+}
+
+fn missing<'a>(ledger: &'a Ledger, flights: &[Flown]) -> Vec<Missing<'a>> {
+    let packs = ledger.assigned.iter().map(|(id, dated)| (id, dated.entry, false));
+    let excluded = ledger.excluded.iter().map(|(id, dated)| (id, dated.entry, true));
+    let mut missing: Vec<Missing<'a>> = packs
+        .chain(excluded)
+        .map(|(id, entry, excludes)| Missing { entry, flight_id: id, excludes })
+        .collect();
+    if !missing.is_empty() {
+        let known: HashSet<&str> = flights
+            .iter()
+            .flat_map(|f| std::iter::once(&f.flight_id).chain(&f.also))
+            .map(String::as_str)
+            .collect();
+        missing.retain(|m| !known.contains(m.flight_id));
+        missing.sort_by_key(|m| m.entry);
+    }
+    missing
 }

@@ -7,6 +7,8 @@ use super::Amount;
 pub struct Flown {
     /// Its id.
     pub flight_id: String,
+    /// The same flight in other recordings, which this one leads: their ids.
+    pub also: Vec<String>,
     /// The aircraft.
     pub aircraft: String,
     /// Liftoff and touchdown; `None` if its log tells no UTC.
