@@ -89,7 +89,7 @@ fn usage(criterion: &mut Criterion) {
             kind: "vibration_rise".into(),
             subject: "x".into(),
             severity: Severity::Caution,
-            at_us: END_US / 2,
+            at_us: Some(END_US / 2),
             summary: String::new(),
             answered: false,
         })

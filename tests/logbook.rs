@@ -6,8 +6,9 @@
     reason = "a test stops at the first surprise"
 )]
 
+use fettle::finding::Severity;
 use fettle::fleet::{Interval, Task};
-use fettle::usage::due::{Status, due};
+use fettle::usage::due::{OpenFinding, Status, due};
 use fettle::usage::entry::{
     Action, Assign, AssignedPack, ComponentId, Exclude, Fit, NewComponent, Off, Place, Remove, Sign,
     SignedTarget,
@@ -397,4 +398,55 @@ fn an_event_calls_for_its_task_once() {
     book.enter(25, Action::Sign(signed), None);
     assert_eq!(state(&book, &flights, &event, 30), None);
     assert_eq!(state(&book, &flights, &event, 22), Some((Status::Due, Some(0))), "as it stood then");
+}
+
+fn finding(kind: &str, at_min: Option<i64>) -> OpenFinding {
+    OpenFinding {
+        finding_id: "f".into(),
+        aircraft: "heron".into(),
+        kind: kind.into(),
+        subject: "x".into(),
+        severity: Severity::Caution,
+        at_us: at_min.map(|at| at * MIN_US),
+        summary: String::new(),
+        answered: false,
+    }
+}
+
+#[test]
+fn a_finding_of_unknown_time_is_settled_by_an_answer_alone() {
+    // P1 is on from 0 and signed at 50; the finding is of a flight at 40, at 60, or of one whose log tells
+    // no UTC, which may be later than the signature.
+    let flights = [flown("heron", 30, 40, 0), flown("heron", 55, 60, 0)];
+    let mut book = Book::default();
+    book.part("P1", Amount::default());
+    book.fit(0, "heron", "front", "P1");
+    book.enter(50, sign("P1"), None);
+    let ledger = book.ledger();
+    let accounts = Accounts::new(&ledger, &flights);
+    let statuses = |task: &Task, found: &OpenFinding| -> Vec<(Status, usize)> {
+        let found = std::slice::from_ref(found);
+        let items = due(&accounts, std::slice::from_ref(task), &["heron".into()], found, 100 * MIN_US);
+        items.iter().map(|i| (i.status, i.findings.len())).collect()
+    };
+    for (at, want) in [(Some(40), (Status::Later, 0)), (Some(60), (Status::Due, 1)), (None, (Status::Due, 1))]
+    {
+        assert_eq!(statuses(&task(40, 0), &finding("vibration_rise", at)), [want], "{at:?}");
+    }
+    let answered = OpenFinding { answered: true, ..finding("vibration_rise", None) };
+    assert_eq!(statuses(&task(40, 0), &answered), [(Status::Later, 0)]);
+    // As an event that calls for a task.
+    let event = |days| Task {
+        every: Interval { days, ..Interval::default() },
+        after: Some(fettle::fleet::After::Event("hard landing".into())),
+        ..task(1, 0)
+    };
+    for (at, want) in [(Some(40), None), (Some(60), Some(Status::Due)), (None, Some(Status::Due))] {
+        let found = statuses(&event(None), &finding("hard_landing", at));
+        assert_eq!(found.first().map(|f| f.0), want, "{at:?}");
+    }
+    // So many days that no clock counts to them.
+    assert_eq!(statuses(&event(Some(i64::MAX)), &finding("hard_landing", None)), [(Status::Later, 0)]);
+    let answered = OpenFinding { answered: true, ..finding("hard_landing", None) };
+    assert!(statuses(&event(None), &answered).is_empty());
 }

@@ -163,7 +163,7 @@ impl Records {
         let open = rows.into_iter().filter_map(|row| {
             Some(OpenFinding {
                 severity: Severity::from_word(&row.severity)?,
-                at_us: touchdown.get(row.flight_id.as_str()).copied().flatten().unwrap_or(i64::MIN),
+                at_us: touchdown.get(row.flight_id.as_str()).copied().flatten(),
                 answered: settled.contains(row.finding_id.as_str()),
                 finding_id: row.finding_id,
                 aircraft: row.aircraft,

@@ -165,8 +165,10 @@ impl<'a> View<'a> {
                 let entered = self.accounts.ledger.events.iter();
                 let entered =
                     entered.filter(|e| e.what.event == *event).map(|e| (e.what.aircraft.as_str(), e.at_us));
+                // At an unknown time no signature is known to be later, so only an answer ends it.
                 let measured = self.findings.iter().filter(|f| f.kind.replace('_', " ") == *event);
-                let measured = measured.map(|f| (f.aircraft.as_str(), f.at_us));
+                let measured = measured.filter(|f| f.at_us.is_some() || !f.answered);
+                let measured = measured.map(|f| (f.aircraft.as_str(), f.at_us.unwrap_or(self.at_us)));
                 let all = entered.chain(measured).filter(|(a, at)| *at <= self.at_us && was_there(a, *at));
                 all.map(|(_, at)| at).max().map(|at| (Basis::Event(event.clone(), at), at))
             }
@@ -195,9 +197,14 @@ impl<'a> View<'a> {
         Remaining {
             airtime_ms: every.airtime_ms.map(|n| n - used.airtime_ms),
             flights: every.flights.map(|n| n - used.flights),
-            calendar_us: every.days.zip(from_us).map(|(n, from)| from + n * DAY_US - self.at_us),
+            calendar_us: every.days.zip(from_us).map(|(n, from)| self.days_left(n, from)),
             millicycles: None,
         }
+    }
+
+    /// Microseconds until so many days after an instant; no number of days is too many.
+    fn days_left(&self, days: i64, from_us: i64) -> i64 {
+        from_us.saturating_add(days.saturating_mul(DAY_US)).saturating_sub(self.at_us)
     }
 
     fn on_grid(
@@ -210,7 +217,8 @@ impl<'a> View<'a> {
     ) -> Remaining {
         // Done a little early, within the tolerance, satisfies the next grid point and not the one before.
         let next = |n: i64, at: i64, tolerance: Option<i64>| {
-            if n <= 0 { 0 } else { ((at + tolerance.unwrap_or(0)).div_euclid(n) + 1) * n }
+            let passed = |n: i64| at.saturating_add(tolerance.unwrap_or(0)).div_euclid(n);
+            if n <= 0 { 0 } else { passed(n).saturating_add(1).saturating_mul(n) }
         };
         let (every, tolerance) = (&task.every, &task.tolerance);
         let origin = self.beginning(target);
@@ -220,8 +228,9 @@ impl<'a> View<'a> {
                 .map(|n| next(n, before.airtime_ms, tolerance.airtime_ms) - now.airtime_ms),
             flights: every.flights.map(|n| next(n, before.flights, tolerance.flights) - now.flights),
             calendar_us: every.days.zip(origin).zip(from_us).map(|((n, origin), from)| {
-                let tolerance = tolerance.days.map(|d| d * DAY_US);
-                origin + next(n * DAY_US, from - origin, tolerance) - self.at_us
+                let tolerance = tolerance.days.map(|d| d.saturating_mul(DAY_US));
+                let next = next(n.saturating_mul(DAY_US), from.saturating_sub(origin), tolerance);
+                origin.saturating_add(next).saturating_sub(self.at_us)
             }),
             millicycles: None,
         }
@@ -231,7 +240,7 @@ impl<'a> View<'a> {
         Remaining {
             airtime_ms: limit.airtime_ms.map(|n| n - used.airtime_ms),
             flights: limit.flights.map(|n| n - used.flights),
-            calendar_us: limit.until_us.map(|until| until - self.at_us),
+            calendar_us: limit.until_us.map(|until| until.saturating_sub(self.at_us)),
             millicycles: None,
         }
     }
@@ -250,7 +259,7 @@ impl<'a> View<'a> {
         let by_use = [
             remaining.airtime_ms.and_then(|ms| rate?.airtime(ms, self.at_us)),
             remaining.flights.and_then(|n| rate?.flights(n, self.at_us)),
-            remaining.calendar_us.map(|us| Forecast::certain(self.at_us + us.max(0))),
+            remaining.calendar_us.map(|us| Forecast::certain(self.at_us.saturating_add(us.max(0)))),
         ];
         // Whichever comes first; one that is used up already needs no rate.
         let over = [remaining.airtime_ms, remaining.flights, remaining.millicycles];
@@ -278,10 +287,8 @@ impl<'a> View<'a> {
             .copied()
             .filter(|i| {
                 let f = &self.findings[*i];
-                !f.answered
-                    && f.at_us <= self.at_us
-                    && signed_us.is_none_or(|at| f.at_us > at)
-                    && concerned(f)
+                let open = |at: i64| at <= self.at_us && signed_us.is_none_or(|signed| at > signed);
+                !f.answered && f.at_us.is_none_or(open) && concerned(f)
             })
             .collect();
         found.sort_by_key(|i| std::cmp::Reverse((self.findings[*i].severity, self.findings[*i].at_us)));
@@ -304,8 +311,8 @@ impl<'a> View<'a> {
             };
             let used = self.accounts.component(id, self.at_us);
             let by_days =
-                life.days.zip(self.beginning(&target)).map(|(days, from)| from + days * DAY_US - self.at_us);
-            let by_date = life.until_us.map(|until| until - self.at_us);
+                life.days.zip(self.beginning(&target)).map(|(days, from)| self.days_left(days, from));
+            let by_date = life.until_us.map(|until| until.saturating_sub(self.at_us));
             let remaining = Remaining {
                 airtime_ms: life.airtime_ms.map(|n| n - used.airtime_ms),
                 flights: life.flights.map(|n| n - used.flights),

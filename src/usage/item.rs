@@ -81,8 +81,8 @@ pub struct OpenFinding {
     pub subject: String,
     /// How severe.
     pub severity: crate::finding::Severity,
-    /// Touchdown of its flight, or as near as is known.
-    pub at_us: i64,
+    /// Touchdown of its flight; `None` if its log tells no UTC: then no signature settles it, only an answer.
+    pub at_us: Option<i64>,
     /// One sentence.
     pub summary: String,
     /// A person looked and said what it was; it then only counts as an event.
@@ -148,11 +148,12 @@ pub fn status(
     forecast: Option<Forecast>,
     at_us: i64,
 ) -> Status {
+    let days_us = |days: Option<i64>| days.map(|d| d.saturating_mul(DAY_US));
     let counted = [
         (remaining.airtime_ms, every.airtime_ms, tolerance.airtime_ms),
         (remaining.flights, every.flights, tolerance.flights),
         (remaining.millicycles, None, None),
-        (remaining.calendar_us, every.days.map(|d| d * DAY_US), tolerance.days.map(|d| d * DAY_US)),
+        (remaining.calendar_us, days_us(every.days), days_us(tolerance.days)),
     ];
     let mut status = Status::Later;
     for (left, every, tolerance) in counted {
