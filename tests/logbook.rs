@@ -10,7 +10,7 @@ use fettle::finding::Severity;
 use fettle::fleet::{Interval, Task};
 use fettle::usage::due::{OpenFinding, Status, due};
 use fettle::usage::entry::{
-    Action, Assign, AssignedPack, ComponentId, Exclude, Fit, NewComponent, Off, Place, Remove, Sign,
+    Action, Assign, AssignedPack, ComponentId, Exclude, Fit, Life, NewComponent, Off, Place, Remove, Sign,
     SignedTarget,
 };
 use fettle::usage::events::usage_events;
@@ -449,4 +449,37 @@ fn a_finding_of_unknown_time_is_settled_by_an_answer_alone() {
     assert_eq!(statuses(&event(Some(i64::MAX)), &finding("hard_landing", None)), [(Status::Later, 0)]);
     let answered = OpenFinding { answered: true, ..finding("hard_landing", None) };
     assert!(statuses(&event(None), &answered).is_empty());
+}
+
+#[test]
+fn days_of_a_pack_that_is_never_fitted_count_from_its_first_flight() {
+    const DAY: i64 = 1440;
+    let pack = |serial: &str| vec![Pack { serial: serial.into(), charge_mah: None }];
+    let mut flights =
+        vec![flown("heron", 10 * DAY, 10 * DAY + 10, 0), flown("heron", 20 * DAY, 20 * DAY + 10, 0)];
+    flights[0].packs = pack("B1");
+    flights[1].packs = pack("B2");
+    let mut book = Book::default();
+    for serial in ["B1", "B2", "B3"] {
+        let ComponentId { kind, serial } = id(serial);
+        let life = Life { days: Some(100), ..Life::default() };
+        book.enter(0, Action::Component(NewComponent { kind, serial, life, ..Default::default() }), None);
+    }
+    book.fit(15 * DAY, "heron", "bay", "B2");
+    let battery = Task {
+        applies_to: "battery-pack".into(),
+        every: Interval { days: Some(30), ..Interval::default() },
+        ..task(1, 0)
+    };
+    let ledger = book.ledger();
+    let accounts = Accounts::new(&ledger, &flights);
+    let items = due(&accounts, &[battery], &["heron".into()], &[], 50 * DAY * MIN_US);
+    let left = |task: &str, serial: &str| {
+        let item =
+            items.iter().find(|i| i.task == task && i.target.serial.as_deref() == Some(serial)).unwrap();
+        item.remaining.calendar_us.map(|us| us / fettle::usage::DAY_US)
+    };
+    // At day 50: B1 began to fly on day 10, B2 was fitted on day 15, B3 never flew and has no days yet.
+    assert_eq!(["B1", "B2", "B3"].map(|b| left("look", b)), [Some(-10), Some(-5), None]);
+    assert_eq!(["B1", "B2", "B3"].map(|b| left("life limit", b)), [Some(60), Some(65), None]);
 }

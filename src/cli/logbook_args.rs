@@ -71,7 +71,7 @@ pub struct ComponentAdd {
     /// Life limit: cycles (packs: equivalent full cycles; motors, ESCs: starts; others: landings).
     #[arg(long, value_name = "N")]
     pub life_cycles: Option<i64>,
-    /// Life limit: days since --since or the first fitting.
+    /// Life limit: days since --since, else the first fitting; a pack's first flight if that is earlier.
     #[arg(long, value_name = "N")]
     pub life_days: Option<i64>,
     /// Life limit: not after this day.

@@ -148,7 +148,9 @@ impl<'a> View<'a> {
         match (target.component(), &target.aircraft) {
             (Some(id), _) => {
                 let since = self.accounts.ledger.components.get(&id).and_then(|c| c.new.since_us);
-                since.or_else(|| self.accounts.fittings(&id).next().map(|f| f.from_us))
+                let fitted = self.accounts.fittings(&id).next().map(|f| f.from_us);
+                let flown = self.accounts.pack_timeline(&id).and_then(|t| t.first_us());
+                since.or_else(|| fitted.into_iter().chain(flown).min())
             }
             (None, Some(name)) => self.accounts.timeline(name).and_then(|t| t.first_us()),
             (None, None) => None,

@@ -132,7 +132,8 @@ bodies! {
         life: Life,
         /// Capacity of a battery pack, for equivalent full cycles.
         capacity_mah: Option<i64>,
-        /// Calendar days count from here: made or first used. Else from its first fitting.
+        /// Calendar days count from here: made or first used. Else from its first fitting, or
+        /// the first flight whose log names it.
         since_us: Option<i64>,
         /// Free text.
         note: Option<String>,
