@@ -14,6 +14,7 @@ use fettle::usage::entry::{
     SignedTarget,
 };
 use fettle::usage::events::usage_events;
+use fettle::usage::target::{Craft, targets};
 use fettle::usage::{Accounts, Amount, Entry, Flown, Ledger, Pack};
 
 const MIN_US: i64 = 60_000_000;
@@ -482,4 +483,72 @@ fn days_of_a_pack_that_is_never_fitted_count_from_its_first_flight() {
     // At day 50: B1 began to fly on day 10, B2 was fitted on day 15, B3 never flew and has no days yet.
     assert_eq!(["B1", "B2", "B3"].map(|b| left("look", b)), [Some(-10), Some(-5), None]);
     assert_eq!(["B1", "B2", "B3"].map(|b| left("life limit", b)), [Some(60), Some(65), None]);
+}
+
+#[test]
+fn what_is_not_entered_stays_a_target() {
+    let flights = [flown("heron", 10, 20, 0)];
+    let positions = ["left", "right"].map(str::to_owned).to_vec();
+    let heron = [Craft { name: "heron".into(), positions }];
+    let mut book = Book::default();
+    for serial in ["P1", "P2", "P3"] {
+        book.part(serial, Amount::default());
+    }
+    let words = |book: &Book, task: &Task| -> Vec<String> {
+        let ledger = book.ledger();
+        let accounts = Accounts::new(&ledger, &flights);
+        let mut words: Vec<String> =
+            targets(task, &accounts, &heron, 50 * MIN_US).iter().map(|t| t.words()).collect();
+        words.sort();
+        words
+    };
+    let look = task(4, 0);
+    let right = Task { positions: vec!["right".into()], ..task(4, 0) };
+    let changed = Task { after: Some(fettle::fleet::After::Change("propeller".into())), ..task(4, 0) };
+    assert_eq!(words(&book, &look), ["propeller, none entered singly"]);
+    book.fit(0, "heron", "left", "P1");
+    assert_eq!(words(&book, &look), ["left propeller P1", "propeller, the rest not entered singly"]);
+    assert_eq!(words(&book, &right), ["propeller, the rest not entered singly"]);
+    assert_eq!(words(&book, &changed), ["left propeller P1"], "nobody said that the rest was changed");
+    // A motor's finding at the place of one that is entered does not mean the rest.
+    let ledger = book.ledger();
+    let accounts = Accounts::new(&ledger, &flights);
+    for (subject, want) in
+        [("left", ["left propeller P1"]), ("right", ["propeller, the rest not entered singly"])]
+    {
+        let found = OpenFinding { subject: subject.into(), ..finding("motor_thrust_loss", None) };
+        let items = due(&accounts, std::slice::from_ref(&look), &heron, &[found], 50 * MIN_US);
+        let brought = items.iter().filter(|i| !i.findings.is_empty());
+        assert_eq!(brought.map(|i| i.target.words()).collect::<Vec<_>>(), want, "{subject}");
+    }
+    // Two on one arm are not one on each.
+    book.fit(0, "heron", "left/upper", "P2");
+    assert_eq!(words(&book, &look).len(), 3);
+    book.fit(0, "heron", "right/upper", "P3");
+    assert_eq!(
+        words(&book, &look),
+        ["left propeller P1", "left/upper propeller P2", "right/upper propeller P3"]
+    );
+}
+
+#[test]
+fn a_pack_belongs_to_the_aircraft_whose_logs_name_it() {
+    let mut flights = vec![flown("heron", 10, 20, 0), flown("egret", 30, 40, 0)];
+    flights[0].packs = vec![Pack { serial: "B1".into(), charge_mah: None }];
+    let mut book = Book::default();
+    book.part("B1", Amount::default());
+    let ledger = book.ledger();
+    let crafts: [Craft; 2] = ["heron".into(), "egret".into()];
+    let accounts = Accounts::new(&ledger, &flights);
+    let found = |only: &[&str], at_min: i64| -> Vec<String> {
+        let aircraft = only.iter().map(|a| (*a).to_owned()).collect();
+        let battery = Task { applies_to: "battery-pack".into(), aircraft, ..task(4, 0) };
+        let all = targets(&battery, &accounts, &crafts, at_min * MIN_US);
+        all.iter().map(|t| format!("{} {}", t.aircraft.as_deref().unwrap_or("off"), t.words())).collect()
+    };
+    let (b1, egret) = ("off battery-pack B1", "egret battery-pack, none entered singly");
+    assert_eq!(found(&[], 50), [b1, egret]);
+    assert_eq!(found(&["heron"], 50), [b1]);
+    assert_eq!(found(&["egret"], 50), [egret]);
+    assert_eq!(found(&["heron"], 5), ["heron battery-pack, none entered singly"], "before it first flew");
 }

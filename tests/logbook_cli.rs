@@ -298,3 +298,24 @@ fn an_excluded_flight_stays_excluded_when_a_fuller_recording_of_it_comes() {
     fs::remove_dir_all(fleet.0.path().join("archive/flights")).unwrap();
     assert!(told("due").contains(&format!("entry 1 excludes flight {lead}, which the archive does not")));
 }
+
+#[test]
+fn entering_one_propeller_does_not_hide_the_others() {
+    let fleet = Fleet::flown();
+    let on = || -> Vec<Value> {
+        let due = fleet.records(&["due", "--json", "--aircraft", "heron", "--at", "2026-09-30"]);
+        let own = due.into_iter().filter(|d| d["type"] == "due" && d["target"]["kind"] == "propeller");
+        own.filter(|d| d["task"].as_str().unwrap().starts_with("propellers")).collect()
+    };
+    let serials = |due: &[Value]| due.iter().filter(|d| d["target"]["serial"].is_string()).count();
+    fleet.ok(&["fit", "heron", "front-right=P1", "--new", "propeller", "--at", "2026-09-01", "--yes"]);
+    let due = on();
+    assert_eq!((due.len(), serials(&due)), (2, 1), "P1 and the rest: {due:?}");
+    assert!(fleet.ok(&["due", "--aircraft", "heron"]).contains("propeller, the rest not entered singly"));
+    let places: Vec<String> = POSITIONS.iter().enumerate().map(|(i, p)| format!("{p}=P{}", i + 1)).collect();
+    let mut fit = vec!["fit", "heron", "--new", "propeller", "--at", "2026-09-01", "--yes"];
+    fit.extend(places[1..].iter().map(String::as_str));
+    fleet.ok(&fit);
+    let due = on();
+    assert_eq!((due.len(), serials(&due)), (6, 6), "{due:?}");
+}

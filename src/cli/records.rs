@@ -12,6 +12,7 @@ use crate::fleet::{Fleet, Task};
 use crate::logbook::{Logbook, journal};
 use crate::usage::due::OpenFinding;
 use crate::usage::entry::{BATTERY, ComponentId, Verdict};
+use crate::usage::target::Craft;
 use crate::usage::{Accounts, Entry, Flown, Ledger};
 use rusqlite::Connection;
 use std::collections::{BTreeSet, HashMap};
@@ -80,6 +81,18 @@ impl Records {
         let fitted = self.ledger.fittings.iter().map(|f| f.aircraft.as_str());
         let all: BTreeSet<&str> = declared.chain(flown).chain(fitted).collect();
         all.into_iter().map(str::to_owned).collect()
+    }
+
+    /// The same with the positions of their motors.
+    pub fn crafts(&self) -> Vec<Craft> {
+        self.aircraft().iter().map(|name| self.craft(name)).collect()
+    }
+
+    /// An aircraft with the positions of its motors.
+    pub fn craft(&self, name: &str) -> Craft {
+        let described = self.fleet.aircraft.iter().find(|a| a.name == name);
+        let motors = described.and_then(|a| a.airframe.as_ref()).into_iter().flat_map(|a| &a.motors);
+        Craft { name: name.to_owned(), positions: motors.map(|m| m.position.clone()).collect() }
     }
 
     /// Refuses an aircraft nobody knows.

@@ -75,6 +75,7 @@ fn work(records: &Records, options: &Sign, at_us: i64) -> Result<(String, Vec<Ta
             kind: Some(id.kind),
             position: fitting.map(|f| f.position.clone()),
             serial: Some(id.serial),
+            rest: false,
         })
     };
     let mut named = options.component.iter().map(component).collect::<Result<Vec<_>, _>>()?;
@@ -96,7 +97,7 @@ fn work(records: &Records, options: &Sign, at_us: i64) -> Result<(String, Vec<Ta
         return Ok((task.name.clone(), named));
     }
     let Some(aircraft) = &options.aircraft else { return Ok((task.name.clone(), Vec::new())) };
-    let mut all = targets(task, &accounts, std::slice::from_ref(aircraft), at_us);
+    let mut all = targets(task, &accounts, &[records.craft(aircraft)], at_us);
     all.retain(|t| t.aircraft.as_ref() == Some(aircraft));
     Ok((task.name.clone(), all))
 }

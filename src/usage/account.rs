@@ -16,6 +16,8 @@ pub struct Accounts<'a> {
     pub ledger: &'a Ledger,
     aircraft: BTreeMap<&'a str, Lines<'a>>,
     packs: HashMap<&'a ComponentId, Timeline<'a>>,
+    /// Which pack flew on which aircraft, since when.
+    pack_aircraft: HashMap<(&'a ComponentId, &'a str), i64>,
     named: HashMap<(&'a str, &'a str), (i64, Source)>,
     fittings: HashMap<&'a ComponentId, Vec<&'a Fitting>>,
     /// Flights whose log tells no UTC: they count for no component.
@@ -160,6 +162,12 @@ impl<'a> Accounts<'a> {
             let unnamed = Timeline::new(own.iter().filter(|(_, unnamed)| *unnamed).map(|(f, _)| (*f, 0)));
             aircraft.insert(name, Lines { all, unnamed });
         }
+        let mut pack_aircraft: HashMap<(&ComponentId, &str), i64> = HashMap::new();
+        for (id, flight) in of_pack.iter().flat_map(|(id, own)| own.iter().map(move |(f, _)| (*id, *f))) {
+            let Some((from, _)) = flight.airborne_us else { continue };
+            let first = pack_aircraft.entry((id, flight.aircraft.as_str())).or_insert(from);
+            *first = (*first).min(from);
+        }
         let packs = of_pack.into_iter().map(|(id, flights)| (id, Timeline::new(flights))).collect();
         let mut fittings: HashMap<&ComponentId, Vec<&Fitting>> = HashMap::new();
         for fitting in &ledger.fittings {
@@ -169,6 +177,7 @@ impl<'a> Accounts<'a> {
             ledger,
             aircraft,
             packs,
+            pack_aircraft,
             named,
             fittings,
             unattributed,
@@ -197,6 +206,11 @@ impl<'a> Accounts<'a> {
     /// A pack's own flights, ready to be asked: those that name it.
     pub fn pack_timeline(&self, id: &ComponentId) -> Option<&Timeline<'a>> {
         self.packs.get(id)
+    }
+
+    /// Whether a flight of this aircraft before an instant names the pack.
+    pub fn flies_on(&self, id: &ComponentId, aircraft: &str, at_us: i64) -> bool {
+        self.pack_aircraft.get(&(id, aircraft)).is_some_and(|first| *first < at_us)
     }
 
     /// What a component used before an instant, its opening balance included.

@@ -11,7 +11,7 @@ pub use super::item::{
     Basis, Item, LIFE_LIMIT, OpenFinding, Remaining, SOON_DAYS, SOON_SHARE, Status, concerns, millicycles,
 };
 use super::ledger::Dated;
-use super::target::{Target, targets};
+use super::target::{Craft, Target, base, held, targets};
 use super::{Accounts, Amount, DAY_US, State};
 use crate::fleet::task::WHOLE_AIRCRAFT;
 use crate::fleet::{After, Interval, Task};
@@ -21,7 +21,7 @@ use std::collections::{BTreeMap, HashMap};
 pub fn due(
     accounts: &Accounts<'_>,
     tasks: &[Task],
-    aircraft: &[String],
+    aircraft: &[Craft],
     findings: &[OpenFinding],
     at_us: i64,
 ) -> Vec<Item> {
@@ -278,10 +278,12 @@ impl<'a> View<'a> {
         let concerned = |f: &OpenFinding| {
             let kind = concerns(&f.kind).contains(&task.applies_to.as_str());
             // A motor's finding names its position: the other positions are not meant.
-            let place = target.position.as_deref().and_then(|p| p.split('/').next());
             let elsewhere = f.kind.starts_with("motor_")
                 && f.subject != WHOLE_AIRCRAFT
-                && place.is_some_and(|p| p != f.subject);
+                && match target.position.as_deref() {
+                    Some(position) => base(position) != f.subject,
+                    None => target.rest && self.holds(target, &f.subject),
+                };
             kind && !elsewhere
         };
         let mut found: Vec<usize> = own
@@ -297,6 +299,13 @@ impl<'a> View<'a> {
         found
     }
 
+    /// Whether a component in the logbook is where a finding is, and not the rest.
+    fn holds(&self, rest: &Target, position: &str) -> bool {
+        let place = rest.aircraft.as_deref().zip(rest.kind.as_deref());
+        let mut held = place.into_iter().flat_map(|(name, kind)| held(self.accounts, name, kind, self.at_us));
+        held.any(|p| base(p) == position)
+    }
+
     fn life_limits(&self) -> Vec<Item> {
         let mut items = Vec::new();
         for (id, component) in &self.accounts.ledger.components {
@@ -310,6 +319,7 @@ impl<'a> View<'a> {
                 kind: Some(id.kind.clone()),
                 position: fitting.map(|f| f.position.clone()),
                 serial: Some(id.serial.clone()),
+                rest: false,
             };
             let used = self.accounts.component(id, self.at_us);
             let by_days =

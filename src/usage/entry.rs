@@ -37,6 +37,8 @@ pub const KINDS: [&str; 10] = [
 ];
 /// The kind whose use follows the serial in the log.
 pub const BATTERY: &str = "battery-pack";
+/// Kinds of which there is one at every motor.
+pub const AT_MOTORS: [&str; 4] = ["propeller", "motor", "esc", "boom"];
 
 /// One line of the journal.
 #[derive(Debug, Clone, PartialEq)]
