@@ -552,3 +552,31 @@ fn a_pack_belongs_to_the_aircraft_whose_logs_name_it() {
     assert_eq!(found(&["egret"], 50), [egret]);
     assert_eq!(found(&["heron"], 5), ["heron battery-pack, none entered singly"], "before it first flew");
 }
+
+#[test]
+fn what_a_caution_makes_due_is_due_today() {
+    // Every 400 flights: later, and without a date, as one day of flying gives no rate.
+    let flights = [flown("heron", 10, 20, 0), flown("heron", 30, 40, 0)];
+    let mut book = Book::default();
+    book.part("P1", Amount::default());
+    book.fit(0, "heron", "front", "P1");
+    let now_us = 100 * MIN_US;
+    let item = |book: &Book, task: &Task, severity: Severity| {
+        let (ledger, found) =
+            (book.ledger(), OpenFinding { severity, ..finding("vibration_rise", Some(20)) });
+        let accounts = Accounts::new(&ledger, &flights);
+        let items = due(&accounts, std::slice::from_ref(task), &["heron".into()], &[found], now_us);
+        items.first().map(|i| (i.status, i.forecast.map(|f| f.date_us), i.findings.len()))
+    };
+    let look = task(400, 0);
+    assert_eq!(item(&book, &look, Severity::Advisory), Some((Status::Later, None, 1)));
+    assert_eq!(item(&book, &look, Severity::Caution), Some((Status::Due, Some(now_us), 1)));
+    // Signed at 25, which settles the finding and a task that is done once; deferred at 45, which undoes neither.
+    book.enter(25, sign("P1"), None);
+    let Action::Sign(mut deferral) = sign("P1") else { panic!("a signature") };
+    deferral.result = fettle::usage::entry::SignResult::Deferred;
+    deferral.deferred_until.flights = Some(100);
+    book.enter(45, Action::Sign(deferral), None);
+    assert_eq!(item(&book, &look, Severity::Caution), Some((Status::Later, None, 0)));
+    assert_eq!(item(&book, &Task { once: true, ..task(400, 0) }, Severity::Caution), None);
+}

@@ -71,14 +71,17 @@ impl<'a> View<'a> {
     }
 
     fn item(&self, task: &Task, target: Target) -> Option<Item> {
-        let last = self.last_signed(&task.name, &target);
+        let is_done = |s: &Sign| s.result != SignResult::Deferred;
+        let last = self.last_signed(&task.name, &target, |_| true);
+        // A deferral later on does not undo it.
+        let settled = self.last_signed(&task.name, &target, is_done);
         let trigger = match &task.after {
             Some(after) => Some(self.trigger(after, &target)?),
             None => None,
         };
         let deferred = last.filter(|s| s.what.result == SignResult::Deferred);
-        let done = last.filter(|s| s.what.result != SignResult::Deferred);
-        if task.once && done.is_some() {
+        let done = last.filter(|s| is_done(&s.what));
+        if task.once && settled.is_some() {
             return None;
         }
         if let (Some((_, since)), Some(done)) = (&trigger, done)
@@ -109,12 +112,13 @@ impl<'a> View<'a> {
             _ if task.grid && trigger.is_none() => self.on_grid(task, before, now, &target, from_us),
             _ => self.since_basis(task, used, from_us),
         };
-        let findings = self.findings_for(task, &target, done.map(|s| s.at_us));
-        let forecast = self.forecast(&target, &remaining);
+        let findings = self.findings_for(task, &target, settled.map(|s| s.at_us));
+        let mut forecast = self.forecast(&target, &remaining);
         let mut status = status(&remaining, &task.every, &tolerance, forecast, self.at_us);
         let urgent = |i: &usize| self.findings[*i].severity > crate::finding::Severity::Advisory;
-        if findings.iter().any(urgent) {
-            status = status.min(Status::Due);
+        if status > Status::Due && findings.iter().any(urgent) {
+            status = Status::Due;
+            forecast = Some(Forecast::certain(self.at_us));
         }
         Some(Item {
             task: task.name.clone(),
@@ -130,9 +134,14 @@ impl<'a> View<'a> {
         })
     }
 
-    fn last_signed(&self, task: &str, target: &Target) -> Option<&'a Dated<Sign>> {
-        let signs = self.signs.get(task)?;
-        signs.iter().rev().find(|s| s.what.targets.iter().any(|t| target.is_covered_by(t))).copied()
+    fn last_signed(
+        &self,
+        task: &str,
+        target: &Target,
+        fit: impl Fn(&Sign) -> bool,
+    ) -> Option<&'a Dated<Sign>> {
+        let covers = |s: &Sign| s.targets.iter().any(|t| target.is_covered_by(t));
+        self.signs.get(task)?.iter().rev().find(|s| covers(&s.what) && fit(&s.what)).copied()
     }
 
     fn usage(&self, target: &Target, at_us: i64) -> Amount {
