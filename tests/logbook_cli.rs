@@ -319,3 +319,32 @@ fn entering_one_propeller_does_not_hide_the_others() {
     let due = on();
     assert_eq!((due.len(), serials(&due)), (6, 6), "{due:?}");
 }
+
+#[test]
+fn limits_that_cannot_be_are_refused() {
+    let fleet = Fleet::described();
+    let task = ["task", "add", "x", "--on", "propeller"];
+    let sign = ["sign", "propellers", "--aircraft", "heron", "--by", "x", "--result", "deferred"];
+    let component = ["component", "add", "propeller", "P1"];
+    for (command, more, words) in [
+        (&task[..], &["--flights", "5", "--aircraft", "hern"][..], "no aircraft is named hern"),
+        (&task, &["--flights=0"], "more than zero"),
+        (&task, &["--flights=-5"], "--flights -5 must lie from 0 to 1000000"),
+        (&task, &["--flights=5", "--tolerance-flights=-1"], "--tolerance-flights -1 must lie from 0"),
+        (&task, &["--flights=5", "--tolerance-hours=-0.5"], "--tolerance-hours -0.5 must lie from 0"),
+        (&task, &["--flights=5", "--tolerance-hours=nan"], "--tolerance-hours NaN must lie from 0"),
+        (&task, &["--flights=5", "--tolerance-days=-1"], "--tolerance-days -1 must lie from 0"),
+        (&task, &["--days=9000000000000000000"], "must lie from 0 to 100000"),
+        (&task, &["--flights=5", "--tolerance-flights=5", "--grid"], "shorter than the interval"),
+        (&sign, &["--for-flights=-1"], "--for-flights -1 must lie from 0"),
+        (&sign, &["--for-hours=-1"], "--for-hours -1 must lie from 0"),
+        (&component, &["--life-days=-1"], "cannot be negative"),
+        (&component, &["--life-days=9000000000000000000"], "more than 10 million"),
+    ] {
+        let refusal = fleet.refused(&[command, more].concat());
+        let said = refusal.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(said.contains(words), "{more:?}: {refusal}");
+    }
+    fleet.ok(&[&task[..], &["--flights=5", "--tolerance-flights=4", "--grid", "--aircraft", "heron"]].concat());
+    fleet.ok(&["due"]);
+}

@@ -40,9 +40,13 @@ fn add(options: &ComponentAdd, output: &mut Output) -> Result<Outcome, Failure> 
         options.landings,
         options.life_flights.unwrap_or(0),
         options.life_cycles.unwrap_or(0),
+        options.life_days.unwrap_or(0),
     ];
-    if numbers.iter().any(|n| !(0.0..1e7).contains(n)) || whole.iter().any(|n| *n < 0) {
-        return Err(Failure("hours, flights, landings, cycles and limits cannot be negative".to_owned()));
+    if numbers.iter().any(|n| !(0.0..1e7).contains(n)) || whole.iter().any(|n| !(0..10_000_000).contains(n)) {
+        return Err(Failure(
+            "hours, flights, landings, cycles and limits cannot be negative or more than 10 million"
+                .to_owned(),
+        ));
     }
     let new = |serial: &String| NewComponent {
         kind: kind_word(&options.kind),

@@ -3,11 +3,11 @@
 use super::logbook_args::{Answer, ResultOption, Sign, VerdictOption};
 use super::output::Output;
 use super::records::Records;
-use super::{Failure, Outcome};
+use super::{Failure, Outcome, within};
 use crate::archive::catalogue;
 use crate::archive::row::FindingRow;
 use crate::fleet::Task;
-use crate::fleet::task::hours_to_ms;
+use crate::fleet::task::{MOST_FLIGHTS, MOST_HOURS, hours_to_ms};
 use crate::logbook::Draft;
 use crate::usage::entry::{self, Action, Limit, Reading, SignResult, Verdict};
 use crate::usage::target::{Target, targets};
@@ -25,6 +25,8 @@ pub fn sign(options: &Sign, output: &mut Output) -> Result<Outcome, Failure> {
     if options.by.trim().is_empty() {
         return Err(Failure("a signature needs a name: --by NAME".to_owned()));
     }
+    within("--for-hours", options.for_hours, 0.0..=MOST_HOURS)?;
+    within("--for-flights", options.for_flights, 0..=i64::from(MOST_FLIGHTS))?;
     let deferred_until = Limit {
         airtime_ms: options.for_hours.map(hours_to_ms),
         flights: options.for_flights,
