@@ -580,3 +580,44 @@ fn what_a_caution_makes_due_is_due_today() {
     assert_eq!(item(&book, &look, Severity::Caution), Some((Status::Later, None, 0)));
     assert_eq!(item(&book, &Task { once: true, ..task(400, 0) }, Severity::Caution), None);
 }
+
+#[test]
+fn flights_of_unknown_charge_wear_a_pack_down_too() {
+    // Five flights that name B1, 8000 mAh of 16 000 in the first and unknown in the others: 0.5 + 4 cycles; one
+    // that names nobody, with B2 fitted: 1 cycle.
+    let mut flights: Vec<Flown> = (0..6).map(|i| flown("heron", 10 + 20 * i, 20 + 20 * i, 0)).collect();
+    for (index, flight) in flights.iter_mut().take(5).enumerate() {
+        flight.packs = vec![Pack { serial: "B1".into(), charge_mah: (index == 0).then_some(8000) }];
+    }
+    let mut book = Book::default();
+    for serial in ["B1", "B2"] {
+        let ComponentId { kind, serial } = id(serial);
+        let life = Life { cycles: Some(5), ..Life::default() };
+        let capacity_mah = Some(16_000);
+        let new = NewComponent { kind, serial, life, capacity_mah, ..Default::default() };
+        book.enter(0, Action::Component(new), None);
+    }
+    book.fit(0, "heron", "bay", "B2");
+    let ledger = book.ledger();
+    let accounts = Accounts::new(&ledger, &flights);
+    let left = |serial: &str, at_min: i64| {
+        let items = due(&accounts, &[], &["heron".into()], &[], at_min * MIN_US);
+        let item = items.iter().find(|i| i.target.serial.as_deref() == Some(serial)).unwrap();
+        (item.status, item.remaining.millicycles.unwrap(), item.remaining.cycles_at_least)
+    };
+    assert_eq!(left("B1", 25), (Status::Later, 4500, false));
+    assert_eq!(left("B1", 45), (Status::Later, 3500, true));
+    // The last fifth of 5.
+    assert_eq!(left("B1", 105), (Status::Soon, 500, true));
+    assert_eq!(left("B2", 105), (Status::Later, 5000, false));
+    assert_eq!(left("B2", 125), (Status::Later, 4000, true));
+    for serial in ["B1", "B2"] {
+        let shares: Amount = accounts.shares(&id(serial), i64::MAX).iter().map(|s| s.amount).sum();
+        assert_eq!(shares, accounts.component(&id(serial), i64::MAX));
+    }
+    assert_eq!(
+        accounts.aircraft("heron", i64::MAX).charge_unknown,
+        0,
+        "an aircraft draws from no pack of its own"
+    );
+}

@@ -192,9 +192,11 @@ fn battery_packs_follow_the_serial_in_the_log() {
     assert!(packs.iter().all(|p| p["used"]["flights"].as_i64().unwrap() >= 2), "{packs:?}");
     assert!(packs.iter().all(|p| p["used"]["charge_mah"].as_i64().unwrap() > 0), "{packs:?}");
     assert!(of(&records, "share").iter().all(|s| s["source"] == "log"));
-    // By hand instead: the first flight was SM-12's after all.
+    // By hand instead: the first flight was SM-12's after all. What it drew from it nobody knows.
     let flight = fleet.flights("heron")[0]["flight_id"].as_str().unwrap().to_owned();
+    assert!(!fleet.ok(&["component", "list"]).contains("at most"));
     fleet.ok(&["pack", &flight, "SM-12", "--yes"]);
+    assert!(fleet.ok(&["component", "list"]).contains("at most"));
     let records = fleet.records(&["hours", "--json", "--flights", "--component", "SM-12"]);
     assert!(of(&records, "share").iter().any(|s| s["source"] == "hand" && s["flight_id"] == flight.as_str()));
 }
@@ -326,6 +328,7 @@ fn limits_that_cannot_be_are_refused() {
     let task = ["task", "add", "x", "--on", "propeller"];
     let sign = ["sign", "propellers", "--aircraft", "heron", "--by", "x", "--result", "deferred"];
     let component = ["component", "add", "propeller", "P1"];
+    let pack = ["component", "add", "battery-pack", "B1"];
     for (command, more, words) in [
         (&task[..], &["--flights", "5", "--aircraft", "hern"][..], "no aircraft is named hern"),
         (&task, &["--flights=0"], "more than zero"),
@@ -338,6 +341,8 @@ fn limits_that_cannot_be_are_refused() {
         (&task, &["--flights=5", "--tolerance-flights=5", "--grid"], "shorter than the interval"),
         (&sign, &["--for-flights=-1"], "--for-flights -1 must lie from 0"),
         (&sign, &["--for-hours=-1"], "--for-hours -1 must lie from 0"),
+        (&pack, &["--life-cycles", "300"], "needs --capacity"),
+        (&pack, &["--life-cycles", "300", "--capacity", "0"], "needs --capacity"),
         (&component, &["--life-days=-1"], "cannot be negative"),
         (&component, &["--life-days=9000000000000000000"], "more than 10 million"),
     ] {

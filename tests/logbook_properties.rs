@@ -113,6 +113,7 @@ fn part(flight: &Flown, from: i64, to: i64) -> Amount {
         motor_starts: flight.motor_starts.unwrap_or(0) * begun,
         starts_unknown: i64::from(flight.motor_starts.is_none()) * begun,
         charge_mah: 0,
+        charge_unknown: 0,
     }
 }
 

@@ -22,7 +22,7 @@ fn amount(amount: &Amount) -> Value {
     json!({
         "airtime_ms": amount.airtime_ms, "flights": amount.flights, "landings": amount.landings,
         "motor_starts": amount.motor_starts, "starts_unknown": amount.starts_unknown,
-        "charge_mah": amount.charge_mah,
+        "charge_mah": amount.charge_mah, "charge_unknown": amount.charge_unknown,
     })
 }
 

@@ -77,12 +77,13 @@ pub fn components(accounts: &Accounts<'_>, ids: &[ComponentId], at_us: i64) -> S
             );
             let cycles = millicycles(accounts, id, at_us)
                 .map_or_else(|| "-".to_owned(), |m| format!("{:.1}", m as f64 / 1000.0));
+            let most = if used.charge_unknown > 0 && cycles != "-" { "at most " } else { "" };
             vec![
                 plain(&id.kind),
                 plain(&id.serial),
                 place,
                 used.flights.to_string(),
-                cycles,
+                format!("{most}{cycles}"),
                 duration(used.airtime_ms),
             ]
         })
@@ -229,7 +230,12 @@ pub fn remaining(remaining: &Remaining) -> String {
         say(n, count(n.abs(), "flight", "flights"));
     }
     if let Some(m) = remaining.millicycles {
-        say(m, format!("{:.1} cycles", m.abs() as f64 / 1000.0));
+        let bound = match (remaining.cycles_at_least, m < 0) {
+            (true, false) => "at least ",
+            (true, true) => "at most ",
+            (false, _) => "",
+        };
+        say(m, format!("{bound}{:.1} cycles", m.abs() as f64 / 1000.0));
     }
     if let Some(us) = remaining.calendar_us {
         say(us, count(us.abs() / DAY_US, "day", "days"));

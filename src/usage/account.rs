@@ -18,7 +18,7 @@ pub struct Accounts<'a> {
     packs: HashMap<&'a ComponentId, Timeline<'a>>,
     /// Which pack flew on which aircraft, since when.
     pack_aircraft: HashMap<(&'a ComponentId, &'a str), i64>,
-    named: HashMap<(&'a str, &'a str), (i64, Source)>,
+    named: HashMap<(&'a str, &'a str), (Option<i64>, Source)>,
     fittings: HashMap<&'a ComponentId, Vec<&'a Fitting>>,
     /// Flights whose log tells no UTC: they count for no component.
     pub unattributed: Vec<&'a Flown>,
@@ -109,7 +109,7 @@ impl<'a> Accounts<'a> {
             .map(|id| (id.serial.to_lowercase(), id))
             .collect();
         let mut of_aircraft: BTreeMap<&str, Vec<(&Flown, bool)>> = BTreeMap::new();
-        let mut of_pack: HashMap<&ComponentId, Vec<(&Flown, i64)>> = HashMap::new();
+        let mut of_pack: HashMap<&ComponentId, Vec<(&Flown, Option<i64>)>> = HashMap::new();
         let mut named = HashMap::new();
         let mut unknown_packs: BTreeMap<&str, usize> = BTreeMap::new();
         let (mut unattributed, mut overlapping, mut excluded_as) = (Vec::new(), Vec::new(), Vec::new());
@@ -125,15 +125,14 @@ impl<'a> Accounts<'a> {
                 continue;
             }
             let by_hand = said_of(&ledger.assigned, flight);
-            let mut name = |serial: &'a str, charge: Option<i64>, source| {
-                let charge = charge.unwrap_or(0);
-                match serials.get(&serial.trim().to_lowercase()) {
-                    Some(id) => {
-                        of_pack.entry(id).or_default().push((flight, charge));
-                        named.insert((flight.flight_id.as_str(), id.serial.as_str()), (charge, source));
-                    }
-                    None => *unknown_packs.entry(serial).or_default() += 1,
+            let mut name = |serial: &'a str, charge: Option<i64>, source| match serials
+                .get(&serial.trim().to_lowercase())
+            {
+                Some(id) => {
+                    of_pack.entry(id).or_default().push((flight, charge));
+                    named.insert((flight.flight_id.as_str(), id.serial.as_str()), (charge, source));
                 }
+                None => *unknown_packs.entry(serial).or_default() += 1,
             };
             match by_hand {
                 Some(hand) => {
@@ -158,8 +157,8 @@ impl<'a> Accounts<'a> {
                     overlapping.push((*a, *b));
                 }
             }
-            let all = Timeline::new(own.iter().map(|(f, _)| (*f, 0)));
-            let unnamed = Timeline::new(own.iter().filter(|(_, unnamed)| *unnamed).map(|(f, _)| (*f, 0)));
+            let all = Timeline::new(own.iter().map(|(f, _)| (*f, Some(0))));
+            let unnamed = Timeline::new(own.iter().filter(|(_, unnamed)| *unnamed).map(|(f, _)| (*f, None)));
             aircraft.insert(name, Lines { all, unnamed });
         }
         let mut pack_aircraft: HashMap<(&ComponentId, &str), i64> = HashMap::new();
@@ -240,17 +239,19 @@ impl<'a> Accounts<'a> {
         for fitting in self.fittings(id) {
             let to = fitting.to_us.unwrap_or(i64::MAX).min(at_us);
             let Some(line) = self.line(fitting) else { continue };
+            // Nothing tells what a pack that no log names has drawn.
+            let charge = (fitting.id.kind != BATTERY).then_some(0);
             shares.extend(line.flights(fitting.from_us, to).map(|flight| Share {
                 flight,
                 position: Some(fitting.position.as_str()),
-                amount: Timeline::part(flight, 0, fitting.from_us, to),
+                amount: Timeline::part(flight, charge, fitting.from_us, to),
                 source: Source::Fitted(fitting.fit_entry),
             }));
         }
         if let Some(line) = self.packs.get(id) {
             shares.extend(line.flights(i64::MIN, at_us).map(|flight| {
                 let named = self.named.get(&(flight.flight_id.as_str(), id.serial.as_str()));
-                let (charge, source) = named.copied().unwrap_or((0, Source::Log));
+                let (charge, source) = named.copied().unwrap_or((None, Source::Log));
                 let amount = Timeline::part(flight, charge, i64::MIN, at_us);
                 Share { flight, position: None, amount, source }
             }));

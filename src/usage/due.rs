@@ -114,7 +114,7 @@ impl<'a> View<'a> {
         };
         let findings = self.findings_for(task, &target, settled.map(|s| s.at_us));
         let mut forecast = self.forecast(&target, &remaining);
-        let mut status = status(&remaining, &task.every, &tolerance, forecast, self.at_us);
+        let mut status = status(&remaining, &task.every, None, &tolerance, forecast, self.at_us);
         let urgent = |i: &usize| self.findings[*i].severity > crate::finding::Severity::Advisory;
         if status > Status::Due && findings.iter().any(urgent) {
             status = Status::Due;
@@ -209,7 +209,7 @@ impl<'a> View<'a> {
             airtime_ms: every.airtime_ms.map(|n| n - used.airtime_ms),
             flights: every.flights.map(|n| n - used.flights),
             calendar_us: every.days.zip(from_us).map(|(n, from)| self.days_left(n, from)),
-            millicycles: None,
+            ..Remaining::default()
         }
     }
 
@@ -243,7 +243,7 @@ impl<'a> View<'a> {
                 let next = next(n.saturating_mul(DAY_US), from.saturating_sub(origin), tolerance);
                 origin.saturating_add(next).saturating_sub(self.at_us)
             }),
-            millicycles: None,
+            ..Remaining::default()
         }
     }
 
@@ -252,7 +252,7 @@ impl<'a> View<'a> {
             airtime_ms: limit.airtime_ms.map(|n| n - used.airtime_ms),
             flights: limit.flights.map(|n| n - used.flights),
             calendar_us: limit.until_us.map(|until| until.saturating_sub(self.at_us)),
-            millicycles: None,
+            ..Remaining::default()
         }
     }
 
@@ -339,13 +339,14 @@ impl<'a> View<'a> {
                 flights: life.flights.map(|n| n - used.flights),
                 millicycles: life
                     .cycles
-                    .and_then(|n| Some(n * 1000 - millicycles(self.accounts, id, self.at_us)?)),
+                    .and_then(|n| Some(n.saturating_mul(1000) - millicycles(self.accounts, id, self.at_us)?)),
+                cycles_at_least: life.cycles.is_some() && used.charge_unknown > 0,
                 calendar_us: by_days.into_iter().chain(by_date).min(),
             };
             let every = Interval { airtime_ms: life.airtime_ms, flights: life.flights, days: life.days };
             let forecast = self.forecast(&target, &remaining);
             let tolerance = Interval::default();
-            let status = status(&remaining, &every, &tolerance, forecast, self.at_us);
+            let status = status(&remaining, &every, life.cycles, &tolerance, forecast, self.at_us);
             items.push(Item {
                 task: LIFE_LIMIT.to_owned(),
                 look_for: None,

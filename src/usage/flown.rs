@@ -42,6 +42,7 @@ impl Flown {
             motor_starts: self.motor_starts.unwrap_or(0),
             starts_unknown: i64::from(self.motor_starts.is_none()),
             charge_mah: 0,
+            charge_unknown: 0,
         }
     }
 
