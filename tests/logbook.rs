@@ -446,8 +446,9 @@ fn a_finding_of_unknown_time_is_settled_by_an_answer_alone() {
         let found = statuses(&event(None), &finding("hard_landing", at));
         assert_eq!(found.first().map(|f| f.0), want, "{at:?}");
     }
-    // So many days that no clock counts to them.
-    assert_eq!(statuses(&event(Some(i64::MAX)), &finding("hard_landing", None)), [(Status::Later, 0)]);
+    // So many days that no clock counts to them; from an unknown time on nothing can be counted.
+    assert_eq!(statuses(&event(Some(i64::MAX)), &finding("hard_landing", Some(60))), [(Status::Later, 0)]);
+    assert_eq!(statuses(&event(Some(i64::MAX)), &finding("hard_landing", None)), [(Status::Due, 0)]);
     let answered = OpenFinding { answered: true, ..finding("hard_landing", None) };
     assert!(statuses(&event(None), &answered).is_empty());
 }

@@ -252,7 +252,8 @@ fn basis(basis: &Basis) -> String {
     match basis {
         Basis::Signed(at, entry) => format!("last signed {} (entry {entry})", day(*at)),
         Basis::Never => "never signed".to_owned(),
-        Basis::Event(event, at) => format!("after the {event} of {}", utc(*at)),
+        Basis::Event(event, Some(at)) => format!("after the {event} of {}", utc(*at)),
+        Basis::Event(event, None) => format!("after a {event} at an unknown time"),
         Basis::Change(kind, at) => format!("after the {kind} was fitted on {}", day(*at)),
         Basis::Deferred(at, entry) => format!("deferred {} (entry {entry})", day(*at)),
         Basis::Life => "life limit".to_owned(),

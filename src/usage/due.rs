@@ -44,6 +44,14 @@ pub fn due(
     items
 }
 
+const BEFORE_THE_NEXT_FLIGHT: Remaining = Remaining {
+    airtime_ms: None,
+    flights: Some(0),
+    millicycles: None,
+    cycles_at_least: false,
+    calendar_us: None,
+};
+
 struct View<'a> {
     accounts: &'a Accounts<'a>,
     findings: &'a [OpenFinding],
@@ -110,6 +118,7 @@ impl<'a> View<'a> {
                 self.until_limit(&sign.what.deferred_until, used)
             }
             _ if task.grid && trigger.is_none() => self.on_grid(task, before, now, &target, from_us),
+            (Basis::Event(_, None), _) => BEFORE_THE_NEXT_FLIGHT,
             _ => self.since_basis(task, used, from_us),
         };
         let findings = self.findings_for(task, &target, settled.map(|s| s.at_us));
@@ -166,6 +175,7 @@ impl<'a> View<'a> {
         }
     }
 
+    /// What called for a task last, and when; now if a time is not known.
     fn trigger(&self, after: &After, target: &Target) -> Option<(Basis, i64)> {
         match after {
             After::Event(event) => {
@@ -174,14 +184,18 @@ impl<'a> View<'a> {
                     None => target.aircraft.as_deref() == Some(aircraft),
                 };
                 let entered = self.accounts.ledger.events.iter();
-                let entered =
-                    entered.filter(|e| e.what.event == *event).map(|e| (e.what.aircraft.as_str(), e.at_us));
+                let entered = entered
+                    .filter(|e| e.what.event == *event)
+                    .map(|e| (e.what.aircraft.as_str(), Some(e.at_us)));
                 // At an unknown time no signature is known to be later, so only an answer ends it.
                 let measured = self.findings.iter().filter(|f| f.kind.replace('_', " ") == *event);
                 let measured = measured.filter(|f| f.at_us.is_some() || !f.answered);
-                let measured = measured.map(|f| (f.aircraft.as_str(), f.at_us.unwrap_or(self.at_us)));
-                let all = entered.chain(measured).filter(|(a, at)| *at <= self.at_us && was_there(a, *at));
-                all.map(|(_, at)| at).max().map(|at| (Basis::Event(event.clone(), at), at))
+                let measured = measured.map(|f| (f.aircraft.as_str(), f.at_us));
+                let all = entered.chain(measured).map(|(a, at)| (a, at.unwrap_or(self.at_us), at.is_some()));
+                let all = all.filter(|(a, at, _)| *at <= self.at_us && was_there(a, *at));
+                let (at, known) =
+                    all.map(|(_, at, known)| (at, known)).reduce(|a, b| (a.0.max(b.0), a.1 && b.1))?;
+                Some((Basis::Event(event.clone(), known.then_some(at)), at))
             }
             After::Change(kind) => {
                 let aircraft = target.aircraft.as_ref()?;
@@ -202,8 +216,8 @@ impl<'a> View<'a> {
     fn since_basis(&self, task: &Task, used: Amount, from_us: Option<i64>) -> Remaining {
         let every = &task.every;
         if every.is_empty() {
-            // Called for and not tied to any use: before the next flight.
-            return Remaining { flights: Some(0), ..Remaining::default() };
+            // Called for and not tied to any use.
+            return BEFORE_THE_NEXT_FLIGHT;
         }
         Remaining {
             airtime_ms: every.airtime_ms.map(|n| n - used.airtime_ms),

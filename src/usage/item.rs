@@ -60,8 +60,8 @@ pub enum Basis {
     Signed(i64, i64),
     /// It was never signed; counted from new.
     Never,
-    /// From an event.
-    Event(String, i64),
+    /// From an event; `None` if the time of one is not known.
+    Event(String, Option<i64>),
     /// From the fitting of a component.
     Change(String, i64),
     /// Deferred at this time, by this entry.
