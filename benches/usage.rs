@@ -13,6 +13,7 @@ use fettle::logbook::{Draft, Logbook};
 use fettle::usage::due::{OpenFinding, due};
 use fettle::usage::entry::{Action, ComponentId, Fit, NewComponent, Off, Place, Remove};
 use fettle::usage::events::usage_events;
+use fettle::usage::target::Craft;
 use fettle::usage::{Accounts, Entry, Flown, Ledger};
 use std::hint::black_box;
 use std::process::Command;
@@ -81,7 +82,7 @@ fn usage(criterion: &mut Criterion) {
     let (flights, entries) = (flights(), journal());
     let ledger = Ledger::project(&entries).unwrap();
     let tasks: Vec<Task> = Fleet::parse(&Fleet::starter("bench")).unwrap().tasks;
-    let names: Vec<String> = (0..AIRCRAFT).map(|a| format!("craft-{a}")).collect();
+    let crafts: Vec<Craft> = (0..AIRCRAFT).map(|a| format!("craft-{a}").as_str().into()).collect();
     let findings: Vec<OpenFinding> = (0..500)
         .map(|n| OpenFinding {
             finding_id: n.to_string(),
@@ -89,7 +90,7 @@ fn usage(criterion: &mut Criterion) {
             kind: "vibration_rise".into(),
             subject: "x".into(),
             severity: Severity::Caution,
-            at_us: END_US / 2,
+            at_us: Some(END_US / 2),
             summary: String::new(),
             answered: false,
         })
@@ -113,7 +114,7 @@ fn usage(criterion: &mut Criterion) {
     group.bench_function("due, the starter's tasks", |b| {
         b.iter(|| {
             let accounts = Accounts::new(&ledger, black_box(&flights));
-            let items = due(&accounts, &tasks, &names, &findings, END_US);
+            let items = due(&accounts, &tasks, &crafts, &findings, END_US);
             assert!(items.len() > 500);
         });
     });

@@ -6,10 +6,15 @@
     reason = "a test stops at the first surprise"
 )]
 
+use fettle::finding::Severity;
 use fettle::fleet::{Interval, Task};
-use fettle::usage::due::{Status, due};
-use fettle::usage::entry::{Action, ComponentId, Fit, NewComponent, Off, Place, Remove, Sign, SignedTarget};
+use fettle::usage::due::{OpenFinding, Status, due};
+use fettle::usage::entry::{
+    Action, Assign, AssignedPack, ComponentId, Exclude, Fit, Life, NewComponent, Off, Place, Remove, Sign,
+    SignedTarget,
+};
 use fettle::usage::events::usage_events;
+use fettle::usage::target::{Craft, targets};
 use fettle::usage::{Accounts, Amount, Entry, Flown, Ledger, Pack};
 
 const MIN_US: i64 = 60_000_000;
@@ -250,6 +255,36 @@ fn packs_count_by_the_serial_in_the_log_before_the_fitting() {
 }
 
 #[test]
+fn what_was_said_of_a_flight_holds_when_another_recording_leads() {
+    let mut book = Book::default();
+    book.part("B1", Amount::default());
+    let packs = vec![AssignedPack { serial: "B1".into(), charge_mah: None }];
+    let assign = |flight: &str| Assign { flight_id: flight.into(), packs: packs.clone() };
+    let exclude = |flight: &str| Exclude { flight_id: flight.into(), reason: "a bench test".into() };
+    book.enter(50, Action::Assign(assign("ground-10")), None);
+    let excluded = book.enter(50, Action::Exclude(exclude("ground-30")), None);
+    let mut flights = vec![flown("heron", 10, 20, 0), flown("heron", 30, 60, 0), flown("heron", 70, 90, 0)];
+    let ledger = book.ledger();
+    let alone = Accounts::new(&ledger, &flights);
+    let said: Vec<_> = alone.missing.iter().map(|m| (m.entry, m.flight_id, m.excludes)).collect();
+    assert_eq!(said, [(2, "ground-10", false), (3, "ground-30", true)], "told, as neither is there");
+    // The same flights recorded onboard come in with a late card and lead.
+    flights[0].also = vec!["ground-10".into()];
+    flights[1].also = vec!["other".into(), "ground-30".into()];
+    let accounts = Accounts::new(&ledger, &flights);
+    assert!(accounts.missing.is_empty());
+    assert_eq!(used(&accounts, "B1", 1000), (10.0, 1, 1));
+    assert_eq!(accounts.aircraft("heron", i64::MAX).airtime_ms, 30 * MIN_MS, "10 and 20; 30 are excluded");
+    let carried: Vec<_> = accounts.excluded_as.iter().map(|(f, e)| (f.flight_id.as_str(), e.entry)).collect();
+    assert_eq!(carried, [("heron-30", excluded)]);
+    // What is said of the leading recording itself goes before.
+    let other = Assign { flight_id: "heron-10".into(), packs: vec![] };
+    book.enter(40, Action::Assign(other), None);
+    let ledger = book.ledger();
+    assert_eq!(used(&Accounts::new(&ledger, &flights), "B1", 1000), (0.0, 0, 0));
+}
+
+#[test]
 fn a_flight_without_utc_is_listed_not_dropped() {
     let flights = [Flown { airborne_us: None, ..flown("heron", 10, 20, 0) }];
     let ledger = Ledger::default();
@@ -364,4 +399,226 @@ fn an_event_calls_for_its_task_once() {
     book.enter(25, Action::Sign(signed), None);
     assert_eq!(state(&book, &flights, &event, 30), None);
     assert_eq!(state(&book, &flights, &event, 22), Some((Status::Due, Some(0))), "as it stood then");
+}
+
+fn finding(kind: &str, at_min: Option<i64>) -> OpenFinding {
+    OpenFinding {
+        finding_id: "f".into(),
+        aircraft: "heron".into(),
+        kind: kind.into(),
+        subject: "x".into(),
+        severity: Severity::Caution,
+        at_us: at_min.map(|at| at * MIN_US),
+        summary: String::new(),
+        answered: false,
+    }
+}
+
+#[test]
+fn a_finding_of_unknown_time_is_settled_by_an_answer_alone() {
+    // P1 is on from 0 and signed at 50; the finding is of a flight at 40, at 60, or of one whose log tells
+    // no UTC, which may be later than the signature.
+    let flights = [flown("heron", 30, 40, 0), flown("heron", 55, 60, 0)];
+    let mut book = Book::default();
+    book.part("P1", Amount::default());
+    book.fit(0, "heron", "front", "P1");
+    book.enter(50, sign("P1"), None);
+    let ledger = book.ledger();
+    let accounts = Accounts::new(&ledger, &flights);
+    let statuses = |task: &Task, found: &OpenFinding| -> Vec<(Status, usize)> {
+        let found = std::slice::from_ref(found);
+        let items = due(&accounts, std::slice::from_ref(task), &["heron".into()], found, 100 * MIN_US);
+        items.iter().map(|i| (i.status, i.findings.len())).collect()
+    };
+    for (at, want) in [(Some(40), (Status::Later, 0)), (Some(60), (Status::Due, 1)), (None, (Status::Due, 1))]
+    {
+        assert_eq!(statuses(&task(40, 0), &finding("vibration_rise", at)), [want], "{at:?}");
+    }
+    let answered = OpenFinding { answered: true, ..finding("vibration_rise", None) };
+    assert_eq!(statuses(&task(40, 0), &answered), [(Status::Later, 0)]);
+    // As an event that calls for a task.
+    let event = |days| Task {
+        every: Interval { days, ..Interval::default() },
+        after: Some(fettle::fleet::After::Event("hard landing".into())),
+        ..task(1, 0)
+    };
+    for (at, want) in [(Some(40), None), (Some(60), Some(Status::Due)), (None, Some(Status::Due))] {
+        let found = statuses(&event(None), &finding("hard_landing", at));
+        assert_eq!(found.first().map(|f| f.0), want, "{at:?}");
+    }
+    // So many days that no clock counts to them; from an unknown time on nothing can be counted.
+    assert_eq!(statuses(&event(Some(i64::MAX)), &finding("hard_landing", Some(60))), [(Status::Later, 0)]);
+    assert_eq!(statuses(&event(Some(i64::MAX)), &finding("hard_landing", None)), [(Status::Due, 0)]);
+    let answered = OpenFinding { answered: true, ..finding("hard_landing", None) };
+    assert!(statuses(&event(None), &answered).is_empty());
+}
+
+#[test]
+fn days_of_a_pack_that_is_never_fitted_count_from_its_first_flight() {
+    const DAY: i64 = 1440;
+    let pack = |serial: &str| vec![Pack { serial: serial.into(), charge_mah: None }];
+    let mut flights =
+        vec![flown("heron", 10 * DAY, 10 * DAY + 10, 0), flown("heron", 20 * DAY, 20 * DAY + 10, 0)];
+    flights[0].packs = pack("B1");
+    flights[1].packs = pack("B2");
+    let mut book = Book::default();
+    for serial in ["B1", "B2", "B3"] {
+        let ComponentId { kind, serial } = id(serial);
+        let life = Life { days: Some(100), ..Life::default() };
+        book.enter(0, Action::Component(NewComponent { kind, serial, life, ..Default::default() }), None);
+    }
+    book.fit(15 * DAY, "heron", "bay", "B2");
+    let battery = Task {
+        applies_to: "battery-pack".into(),
+        every: Interval { days: Some(30), ..Interval::default() },
+        ..task(1, 0)
+    };
+    let ledger = book.ledger();
+    let accounts = Accounts::new(&ledger, &flights);
+    let items = due(&accounts, &[battery], &["heron".into()], &[], 50 * DAY * MIN_US);
+    let left = |task: &str, serial: &str| {
+        let item =
+            items.iter().find(|i| i.task == task && i.target.serial.as_deref() == Some(serial)).unwrap();
+        item.remaining.calendar_us.map(|us| us / fettle::usage::DAY_US)
+    };
+    // At day 50: B1 began to fly on day 10, B2 was fitted on day 15, B3 never flew and has no days yet.
+    assert_eq!(["B1", "B2", "B3"].map(|b| left("look", b)), [Some(-10), Some(-5), None]);
+    assert_eq!(["B1", "B2", "B3"].map(|b| left("life limit", b)), [Some(60), Some(65), None]);
+}
+
+#[test]
+fn what_is_not_entered_stays_a_target() {
+    let flights = [flown("heron", 10, 20, 0)];
+    let positions = ["left", "right"].map(str::to_owned).to_vec();
+    let heron = [Craft { name: "heron".into(), positions }];
+    let mut book = Book::default();
+    for serial in ["P1", "P2", "P3"] {
+        book.part(serial, Amount::default());
+    }
+    let words = |book: &Book, task: &Task| -> Vec<String> {
+        let ledger = book.ledger();
+        let accounts = Accounts::new(&ledger, &flights);
+        let mut words: Vec<String> =
+            targets(task, &accounts, &heron, 50 * MIN_US).iter().map(|t| t.words()).collect();
+        words.sort();
+        words
+    };
+    let look = task(4, 0);
+    let right = Task { positions: vec!["right".into()], ..task(4, 0) };
+    let changed = Task { after: Some(fettle::fleet::After::Change("propeller".into())), ..task(4, 0) };
+    assert_eq!(words(&book, &look), ["propeller, none entered singly"]);
+    book.fit(0, "heron", "left", "P1");
+    assert_eq!(words(&book, &look), ["left propeller P1", "propeller, the rest not entered singly"]);
+    assert_eq!(words(&book, &right), ["propeller, the rest not entered singly"]);
+    assert_eq!(words(&book, &changed), ["left propeller P1"], "nobody said that the rest was changed");
+    // A motor's finding at the place of one that is entered does not mean the rest.
+    let ledger = book.ledger();
+    let accounts = Accounts::new(&ledger, &flights);
+    for (subject, want) in
+        [("left", ["left propeller P1"]), ("right", ["propeller, the rest not entered singly"])]
+    {
+        let found = OpenFinding { subject: subject.into(), ..finding("motor_thrust_loss", None) };
+        let items = due(&accounts, std::slice::from_ref(&look), &heron, &[found], 50 * MIN_US);
+        let brought = items.iter().filter(|i| !i.findings.is_empty());
+        assert_eq!(brought.map(|i| i.target.words()).collect::<Vec<_>>(), want, "{subject}");
+    }
+    // Two on one arm are not one on each.
+    book.fit(0, "heron", "left/upper", "P2");
+    assert_eq!(words(&book, &look).len(), 3);
+    book.fit(0, "heron", "right/upper", "P3");
+    assert_eq!(
+        words(&book, &look),
+        ["left propeller P1", "left/upper propeller P2", "right/upper propeller P3"]
+    );
+}
+
+#[test]
+fn a_pack_belongs_to_the_aircraft_whose_logs_name_it() {
+    let mut flights = vec![flown("heron", 10, 20, 0), flown("egret", 30, 40, 0)];
+    flights[0].packs = vec![Pack { serial: "B1".into(), charge_mah: None }];
+    let mut book = Book::default();
+    book.part("B1", Amount::default());
+    let ledger = book.ledger();
+    let crafts: [Craft; 2] = ["heron".into(), "egret".into()];
+    let accounts = Accounts::new(&ledger, &flights);
+    let found = |only: &[&str], at_min: i64| -> Vec<String> {
+        let aircraft = only.iter().map(|a| (*a).to_owned()).collect();
+        let battery = Task { applies_to: "battery-pack".into(), aircraft, ..task(4, 0) };
+        let all = targets(&battery, &accounts, &crafts, at_min * MIN_US);
+        all.iter().map(|t| format!("{} {}", t.aircraft.as_deref().unwrap_or("off"), t.words())).collect()
+    };
+    let (b1, egret) = ("off battery-pack B1", "egret battery-pack, none entered singly");
+    assert_eq!(found(&[], 50), [b1, egret]);
+    assert_eq!(found(&["heron"], 50), [b1]);
+    assert_eq!(found(&["egret"], 50), [egret]);
+    assert_eq!(found(&["heron"], 5), ["heron battery-pack, none entered singly"], "before it first flew");
+}
+
+#[test]
+fn what_a_caution_makes_due_is_due_today() {
+    // Every 400 flights: later, and without a date, as one day of flying gives no rate.
+    let flights = [flown("heron", 10, 20, 0), flown("heron", 30, 40, 0)];
+    let mut book = Book::default();
+    book.part("P1", Amount::default());
+    book.fit(0, "heron", "front", "P1");
+    let now_us = 100 * MIN_US;
+    let item = |book: &Book, task: &Task, severity: Severity| {
+        let (ledger, found) =
+            (book.ledger(), OpenFinding { severity, ..finding("vibration_rise", Some(20)) });
+        let accounts = Accounts::new(&ledger, &flights);
+        let items = due(&accounts, std::slice::from_ref(task), &["heron".into()], &[found], now_us);
+        items.first().map(|i| (i.status, i.forecast.map(|f| f.date_us), i.findings.len()))
+    };
+    let look = task(400, 0);
+    assert_eq!(item(&book, &look, Severity::Advisory), Some((Status::Later, None, 1)));
+    assert_eq!(item(&book, &look, Severity::Caution), Some((Status::Due, Some(now_us), 1)));
+    // Signed at 25, which settles the finding and a task that is done once; deferred at 45, which undoes neither.
+    book.enter(25, sign("P1"), None);
+    let Action::Sign(mut deferral) = sign("P1") else { panic!("a signature") };
+    deferral.result = fettle::usage::entry::SignResult::Deferred;
+    deferral.deferred_until.flights = Some(100);
+    book.enter(45, Action::Sign(deferral), None);
+    assert_eq!(item(&book, &look, Severity::Caution), Some((Status::Later, None, 0)));
+    assert_eq!(item(&book, &Task { once: true, ..task(400, 0) }, Severity::Caution), None);
+}
+
+#[test]
+fn flights_of_unknown_charge_wear_a_pack_down_too() {
+    // Five flights that name B1, 8000 mAh of 16 000 in the first and unknown in the others: 0.5 + 4 cycles; one
+    // that names nobody, with B2 fitted: 1 cycle.
+    let mut flights: Vec<Flown> = (0..6).map(|i| flown("heron", 10 + 20 * i, 20 + 20 * i, 0)).collect();
+    for (index, flight) in flights.iter_mut().take(5).enumerate() {
+        flight.packs = vec![Pack { serial: "B1".into(), charge_mah: (index == 0).then_some(8000) }];
+    }
+    let mut book = Book::default();
+    for serial in ["B1", "B2"] {
+        let ComponentId { kind, serial } = id(serial);
+        let life = Life { cycles: Some(5), ..Life::default() };
+        let capacity_mah = Some(16_000);
+        let new = NewComponent { kind, serial, life, capacity_mah, ..Default::default() };
+        book.enter(0, Action::Component(new), None);
+    }
+    book.fit(0, "heron", "bay", "B2");
+    let ledger = book.ledger();
+    let accounts = Accounts::new(&ledger, &flights);
+    let left = |serial: &str, at_min: i64| {
+        let items = due(&accounts, &[], &["heron".into()], &[], at_min * MIN_US);
+        let item = items.iter().find(|i| i.target.serial.as_deref() == Some(serial)).unwrap();
+        (item.status, item.remaining.millicycles.unwrap(), item.remaining.cycles_at_least)
+    };
+    assert_eq!(left("B1", 25), (Status::Later, 4500, false));
+    assert_eq!(left("B1", 45), (Status::Later, 3500, true));
+    // The last fifth of 5.
+    assert_eq!(left("B1", 105), (Status::Soon, 500, true));
+    assert_eq!(left("B2", 105), (Status::Later, 5000, false));
+    assert_eq!(left("B2", 125), (Status::Later, 4000, true));
+    for serial in ["B1", "B2"] {
+        let shares: Amount = accounts.shares(&id(serial), i64::MAX).iter().map(|s| s.amount).sum();
+        assert_eq!(shares, accounts.component(&id(serial), i64::MAX));
+    }
+    assert_eq!(
+        accounts.aircraft("heron", i64::MAX).charge_unknown,
+        0,
+        "an aircraft draws from no pack of its own"
+    );
 }

@@ -9,7 +9,7 @@
 
 mod fleet_support;
 
-use fleet_support::{Fleet, of, text};
+use fleet_support::{Fleet, of, samples, text};
 use serde_json::Value;
 use std::fs;
 use std::path::PathBuf;
@@ -192,9 +192,11 @@ fn battery_packs_follow_the_serial_in_the_log() {
     assert!(packs.iter().all(|p| p["used"]["flights"].as_i64().unwrap() >= 2), "{packs:?}");
     assert!(packs.iter().all(|p| p["used"]["charge_mah"].as_i64().unwrap() > 0), "{packs:?}");
     assert!(of(&records, "share").iter().all(|s| s["source"] == "log"));
-    // By hand instead: the first flight was SM-12's after all.
+    // By hand instead: the first flight was SM-12's after all. What it drew from it nobody knows.
     let flight = fleet.flights("heron")[0]["flight_id"].as_str().unwrap().to_owned();
+    assert!(!fleet.ok(&["component", "list"]).contains("at most"));
     fleet.ok(&["pack", &flight, "SM-12", "--yes"]);
+    assert!(fleet.ok(&["component", "list"]).contains("at most"));
     let records = fleet.records(&["hours", "--json", "--flights", "--component", "SM-12"]);
     assert!(of(&records, "share").iter().any(|s| s["source"] == "hand" && s["flight_id"] == flight.as_str()));
 }
@@ -229,4 +231,125 @@ fn sets_tasks_and_events() {
     fleet.ok(&["exclude", &flight, "--reason", "recorded twice", "--yes"]);
     let hours = fleet.records(&["hours", "--json", "--aircraft", "egret"]);
     assert_eq!(of(&hours, "aircraft_hours")[0]["used"]["flights"], 6);
+}
+
+#[test]
+fn a_correction_without_a_time_keeps_the_time_of_what_it_corrects() {
+    let fleet = Fleet::flown();
+    let at = "2026-09-16T18:00:00Z";
+    let sign = ["sign", "propellers", "--aircraft", "plover", "--by", "A. Person", "--json"];
+    let entered = |more: &[&str]| -> Value {
+        let arguments: Vec<&str> = sign.iter().chain(more).copied().collect();
+        let records = fleet.records(&arguments);
+        of(&records, "entry")[0].clone()
+    };
+    let first = entered(&["--at", at]);
+    let wanted = first["at_utc"].clone();
+    assert!(wanted.as_str().unwrap().starts_with("2026-09-16T18:00:00"), "{first}");
+    let second = entered(&["--licence", "club 12", "--corrects", "1"]);
+    assert_eq!(second["at_utc"], wanted, "{second}");
+    // A correction of the correction, which says another time, and one more, which follows that.
+    let third = entered(&["--corrects", "2", "--at", "2026-09-15T18:00:00Z"]);
+    assert_ne!(third["at_utc"], wanted, "{third}");
+    assert_eq!(entered(&["--corrects", "1"])["at_utc"], third["at_utc"]);
+
+    // One entry cannot be the answer to two findings.
+    let findings = fleet.ok(&["findings", "--json"]);
+    let findings = findings.lines().map(|l| serde_json::from_str::<Value>(l).unwrap());
+    let ids: Vec<String> =
+        findings.filter_map(|f| f["finding_id"].as_str().map(str::to_owned)).take(2).collect();
+    let answer = ["answer", &ids[0], &ids[1], "--verdict", "watching", "--by", "A. Person"];
+    fleet.ok(&answer);
+    let refusal = fleet.refused(&[&answer[..], &["--corrects", "5"]].concat());
+    assert!(refusal.contains("give one finding"), "{refusal}");
+}
+
+#[test]
+fn an_excluded_flight_stays_excluded_when_a_fuller_recording_of_it_comes() {
+    let fleet = Fleet::described();
+    let whole = fs::read(samples().join("heron/2026-09-02.mavlink")).unwrap();
+    let card = tempfile::tempdir().unwrap();
+    let import = |name: &str, bytes: &[u8]| {
+        let path = card.path().join("heron").join(name);
+        fs::create_dir_all(path.parent().unwrap()).unwrap();
+        fs::write(&path, bytes).unwrap();
+        fleet.ok(&["import", "--quiet", path.to_str().unwrap()]);
+    };
+    import("cut", &whole[..whole.len() * 2 / 3]);
+    let id = |flight: &Value| flight["flight_id"].as_str().unwrap().to_owned();
+    let cut = id(&fleet.flights("heron")[0]);
+    fleet.ok(&["exclude", &cut, "--reason", "a bench test", "--yes"]);
+    import("whole", &whole);
+    let flights = fleet.flights("heron");
+    assert_eq!(flights.len(), 1, "one flight, recorded twice: {flights:?}");
+    let lead = id(&flights[0]);
+    assert_ne!(lead, cut, "the whole recording leads");
+    let hours = ["hours", "--json", "--aircraft", "heron"];
+    assert_eq!(of(&fleet.records(&hours), "aircraft_hours")[0]["used"]["flights"], 0);
+    let told = |command: &str| {
+        let said = text(&fleet.run(&[command]).stderr);
+        said.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    for command in ["hours", "due"] {
+        let said = told(command);
+        assert!(said.contains(&format!("flight {lead} of heron does not count: entry 1")), "{said}");
+    }
+    fleet.ok(&["exclude", &lead, "--reason", "a bench test", "--corrects", "1"]);
+    assert!(!told("hours").contains("does not count"));
+    // An id that is not there any more.
+    fs::remove_dir_all(fleet.0.path().join("archive/flights")).unwrap();
+    assert!(told("due").contains(&format!("entry 1 excludes flight {lead}, which the archive does not")));
+}
+
+#[test]
+fn entering_one_propeller_does_not_hide_the_others() {
+    let fleet = Fleet::flown();
+    let on = || -> Vec<Value> {
+        let due = fleet.records(&["due", "--json", "--aircraft", "heron", "--at", "2026-09-30"]);
+        let own = due.into_iter().filter(|d| d["type"] == "due" && d["target"]["kind"] == "propeller");
+        own.filter(|d| d["task"].as_str().unwrap().starts_with("propellers")).collect()
+    };
+    let serials = |due: &[Value]| due.iter().filter(|d| d["target"]["serial"].is_string()).count();
+    fleet.ok(&["fit", "heron", "front-right=P1", "--new", "propeller", "--at", "2026-09-01", "--yes"]);
+    let due = on();
+    assert_eq!((due.len(), serials(&due)), (2, 1), "P1 and the rest: {due:?}");
+    assert!(fleet.ok(&["due", "--aircraft", "heron"]).contains("propeller, the rest not entered singly"));
+    let places: Vec<String> = POSITIONS.iter().enumerate().map(|(i, p)| format!("{p}=P{}", i + 1)).collect();
+    let mut fit = vec!["fit", "heron", "--new", "propeller", "--at", "2026-09-01", "--yes"];
+    fit.extend(places[1..].iter().map(String::as_str));
+    fleet.ok(&fit);
+    let due = on();
+    assert_eq!((due.len(), serials(&due)), (6, 6), "{due:?}");
+}
+
+#[test]
+fn limits_that_cannot_be_are_refused() {
+    let fleet = Fleet::described();
+    let task = ["task", "add", "x", "--on", "propeller"];
+    let sign = ["sign", "propellers", "--aircraft", "heron", "--by", "x", "--result", "deferred"];
+    let component = ["component", "add", "propeller", "P1"];
+    let pack = ["component", "add", "battery-pack", "B1"];
+    for (command, more, words) in [
+        (&task[..], &["--flights", "5", "--aircraft", "hern"][..], "no aircraft is named hern"),
+        (&task, &["--flights=0"], "more than zero"),
+        (&task, &["--flights=-5"], "--flights -5 must lie from 0 to 1000000"),
+        (&task, &["--flights=5", "--tolerance-flights=-1"], "--tolerance-flights -1 must lie from 0"),
+        (&task, &["--flights=5", "--tolerance-hours=-0.5"], "--tolerance-hours -0.5 must lie from 0"),
+        (&task, &["--flights=5", "--tolerance-hours=nan"], "--tolerance-hours NaN must lie from 0"),
+        (&task, &["--flights=5", "--tolerance-days=-1"], "--tolerance-days -1 must lie from 0"),
+        (&task, &["--days=9000000000000000000"], "must lie from 0 to 100000"),
+        (&task, &["--flights=5", "--tolerance-flights=5", "--grid"], "shorter than the interval"),
+        (&sign, &["--for-flights=-1"], "--for-flights -1 must lie from 0"),
+        (&sign, &["--for-hours=-1"], "--for-hours -1 must lie from 0"),
+        (&pack, &["--life-cycles", "300"], "needs --capacity"),
+        (&pack, &["--life-cycles", "300", "--capacity", "0"], "needs --capacity"),
+        (&component, &["--life-days=-1"], "cannot be negative"),
+        (&component, &["--life-days=9000000000000000000"], "more than 10 million"),
+    ] {
+        let refusal = fleet.refused(&[command, more].concat());
+        let said = refusal.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(said.contains(words), "{more:?}: {refusal}");
+    }
+    fleet.ok(&[&task[..], &["--flights=5", "--tolerance-flights=4", "--grid", "--aircraft", "heron"]].concat());
+    fleet.ok(&["due"]);
 }

@@ -79,6 +79,7 @@ fn flights() -> impl Strategy<Value = Vec<Flown>> {
         for (n, (aircraft, from, length, airtime_ms, landings, motor_starts)) in all.into_iter().enumerate() {
             flights.push(Flown {
                 flight_id: format!("f{n}"),
+                also: vec![],
                 aircraft: AIRCRAFT[aircraft].to_owned(),
                 airborne_us: Some((from, from + length)),
                 airtime_ms,
@@ -112,6 +113,7 @@ fn part(flight: &Flown, from: i64, to: i64) -> Amount {
         motor_starts: flight.motor_starts.unwrap_or(0) * begun,
         starts_unknown: i64::from(flight.motor_starts.is_none()) * begun,
         charge_mah: 0,
+        charge_unknown: 0,
     }
 }
 

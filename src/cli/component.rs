@@ -10,7 +10,7 @@ use crate::fleet::task::{hours_to_ms, kind_word};
 use crate::logbook::Draft;
 use crate::report::{usage_json, usage_text};
 use crate::usage::Amount;
-use crate::usage::entry::{Action, ChangeState, Life, NewComponent, NewSet};
+use crate::usage::entry::{Action, BATTERY, ChangeState, Life, NewComponent, NewSet};
 use serde_json::json;
 
 /// Runs one of them.
@@ -40,9 +40,22 @@ fn add(options: &ComponentAdd, output: &mut Output) -> Result<Outcome, Failure> 
         options.landings,
         options.life_flights.unwrap_or(0),
         options.life_cycles.unwrap_or(0),
+        options.life_days.unwrap_or(0),
     ];
-    if numbers.iter().any(|n| !(0.0..1e7).contains(n)) || whole.iter().any(|n| *n < 0) {
-        return Err(Failure("hours, flights, landings, cycles and limits cannot be negative".to_owned()));
+    if numbers.iter().any(|n| !(0.0..1e7).contains(n)) || whole.iter().any(|n| !(0..10_000_000).contains(n)) {
+        return Err(Failure(
+            "hours, flights, landings, cycles and limits cannot be negative or more than 10 million"
+                .to_owned(),
+        ));
+    }
+    let capacity_mah = options.capacity.map(|ah| (ah * 1000.0).round() as i64);
+    if kind_word(&options.kind) == BATTERY
+        && options.life_cycles.is_some()
+        && capacity_mah.is_none_or(|mah| mah == 0)
+    {
+        return Err(Failure(
+            "a battery pack's cycles are charge over capacity, so --life-cycles needs --capacity".to_owned(),
+        ));
     }
     let new = |serial: &String| NewComponent {
         kind: kind_word(&options.kind),
@@ -62,7 +75,7 @@ fn add(options: &ComponentAdd, output: &mut Output) -> Result<Outcome, Failure> 
             days: options.life_days,
             until_us: options.life_until,
         },
-        capacity_mah: options.capacity.map(|ah| (ah * 1000.0).round() as i64),
+        capacity_mah,
         since_us: options.since,
         note: options.note.clone(),
     };

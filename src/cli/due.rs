@@ -22,7 +22,7 @@ pub fn run(options: &Due, output: &mut Output) -> Result<Outcome, Failure> {
     let accounts = records.accounts();
     let findings = records.findings(at_us)?;
     let tasks = records.tasks();
-    let mut items = due::due(&accounts, &tasks, &records.aircraft(), &findings, at_us);
+    let mut items = due::due(&accounts, &tasks, &records.crafts(), &findings, at_us);
     items.retain(|i| options.aircraft.is_none() || i.target.aircraft == options.aircraft);
     items.retain(|i| !options.soon || i.status < Status::Later);
     let count = |status| items.iter().filter(|i| i.status == status).count();

@@ -8,6 +8,7 @@ use crate::logbook::{Draft, Logbook};
 use crate::report::{journal_text, text, usage_json, usage_text};
 use crate::usage::entry::Action;
 use crate::usage::flown::in_the_air;
+use crate::usage::ledger::standing;
 use crate::usage::{Accounts, Amount, Ledger, utc};
 use serde_json::json;
 use std::collections::BTreeSet;
@@ -17,12 +18,13 @@ use std::io::{self, BufRead, IsTerminal};
 const AHEAD_US: i64 = 5 * 60 * 1_000_000;
 
 impl Records {
-    /// When an entry happened: as given, else now.
+    /// When an entry happened: as given, else when what it corrects happened, else now.
     ///
     /// # Errors
     /// If it lies in the future.
     pub fn when(&self, entering: &Entering) -> Result<i64, Failure> {
-        let at = entering.at.unwrap_or(self.now_us);
+        let corrected = entering.corrects.and_then(|seq| standing(&self.entries, seq));
+        let at = entering.at.or(corrected.map(|e| e.at_us)).unwrap_or(self.now_us);
         if at > self.now_us + AHEAD_US {
             return Err(Failure(format!(
                 "{} lies in the future (it is {} now); an entry says what has happened",

@@ -76,7 +76,7 @@ pub fn run(options: &Feed, output: &mut Output) -> Result<Outcome, Failure> {
     let mut dates = Vec::new();
     if options.calendar.is_some() {
         let findings = records.findings(now_us)?;
-        let items = due::due(&accounts, &records.tasks(), &records.aircraft(), &findings, now_us);
+        let items = due::due(&accounts, &records.tasks(), &records.crafts(), &findings, now_us);
         let dateless;
         (dates, dateless) = due_dates(&items, &findings);
         if dateless > 0 {

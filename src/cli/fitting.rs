@@ -6,11 +6,9 @@ use super::records::Records;
 use super::{Failure, Outcome};
 use crate::fleet::task::kind_word;
 use crate::logbook::Draft;
-use crate::usage::entry::{self, Action, NewComponent, Off, Place};
+use crate::usage::entry::{self, AT_MOTORS, Action, NewComponent, Off, Place};
+use crate::usage::target::base;
 use crate::usage::{ComponentId, Ledger};
-
-/// Kinds that sit where a motor sits, so that a mistyped position is noticed.
-const AT_MOTORS: [&str; 4] = ["propeller", "motor", "esc", "boom"];
 
 /// Fits.
 ///
@@ -152,8 +150,7 @@ fn known_position(records: &Records, aircraft: &str, place: &Place) -> Result<()
     let Some(airframe) = described.and_then(|a| a.airframe.as_ref()) else { return Ok(()) };
     let names: Vec<&str> = airframe.motors.iter().map(|m| m.position.as_str()).collect();
     // Coaxial or stacked parts: front-right/upper is at front-right.
-    let base = place.position.split('/').next().unwrap_or_default();
-    if !AT_MOTORS.contains(&place.kind.as_str()) || names.contains(&base) {
+    if !AT_MOTORS.contains(&place.kind.as_str()) || names.contains(&base(&place.position)) {
         return Ok(());
     }
     Err(Failure(format!(

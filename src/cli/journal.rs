@@ -9,7 +9,7 @@ use crate::archive::{ArchiveError, atomic};
 use crate::logbook::{Broken, Draft, Logbook, exchange};
 use crate::report::{journal_text, text, usage_json};
 use crate::usage::entry::{Action, Void};
-use crate::usage::ledger::effective;
+use crate::usage::ledger::standing;
 use serde_json::json;
 use std::fs::File;
 use std::io::{self, BufReader, Write};
@@ -110,16 +110,8 @@ fn correct(options: &Correct, output: &mut Output) -> Result<Outcome, Failure> {
     let mut records = Records::open(&options.fleet, output)?;
     let missing =
         || Failure(format!("there is no entry {} in force; `fettle logbook list` shows them", options.entry));
-    let root = {
-        // A correction of a correction is a correction of the original.
-        let mut seq = options.entry;
-        while let Some(before) = records.entries.iter().find(|e| e.seq == seq).and_then(|e| e.corrects) {
-            seq = before;
-        }
-        seq
-    };
-    let standing = effective(&records.entries)?;
-    let standing = standing.iter().find(|e| e.seq == root).ok_or_else(missing)?;
+    let standing = standing(&records.entries, options.entry);
+    let standing = standing.filter(|e| !matches!(e.action, Action::Void(_))).ok_or_else(missing)?;
     let draft = match options.at {
         Some(at) if at > records.now_us => {
             return Err(Failure(format!("{} lies in the future", crate::usage::utc(at))));

@@ -9,7 +9,7 @@ pub struct Entering {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub fleet: FleetOption,
-    /// When it happened, UTC date or instant; now if not given.
+    /// When it happened, UTC date or instant; if not given, now, or when entry N of --corrects happened.
     #[arg(long, value_name = "TIME", value_parser = instant)]
     pub at: Option<i64>,
     /// This replaces entry N, which stays on record.
@@ -71,7 +71,7 @@ pub struct ComponentAdd {
     /// Life limit: cycles (packs: equivalent full cycles; motors, ESCs: starts; others: landings).
     #[arg(long, value_name = "N")]
     pub life_cycles: Option<i64>,
-    /// Life limit: days since --since or the first fitting.
+    /// Life limit: days since --since, else the first fitting; a pack's first flight if that is earlier.
     #[arg(long, value_name = "N")]
     pub life_days: Option<i64>,
     /// Life limit: not after this day.

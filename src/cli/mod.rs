@@ -47,6 +47,8 @@ pub mod task;
 use args::{Arguments, Command};
 use clap::Parser;
 use output::Output;
+use std::fmt::Display;
+use std::ops::RangeInclusive;
 use std::process::ExitCode;
 
 /// How a command ended.
@@ -80,6 +82,24 @@ pub fn chain(error: &dyn std::error::Error) -> String {
         source = cause.source();
     }
     text
+}
+
+/// Refuses an option's number that lies outside a range.
+///
+/// # Errors
+/// With the range.
+pub fn within<T: PartialOrd + Display>(
+    option: &str,
+    value: Option<T>,
+    range: RangeInclusive<T>,
+) -> Result<(), Failure> {
+    match value.filter(|value| !range.contains(value)) {
+        Some(value) => {
+            let (from, to) = range.into_inner();
+            Err(Failure(format!("{option} {value} must lie from {from} to {to}")))
+        }
+        None => Ok(()),
+    }
 }
 
 /// Runs the command of this process's arguments.

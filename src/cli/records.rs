@@ -12,6 +12,7 @@ use crate::fleet::{Fleet, Task};
 use crate::logbook::{Logbook, journal};
 use crate::usage::due::OpenFinding;
 use crate::usage::entry::{BATTERY, ComponentId, Verdict};
+use crate::usage::target::Craft;
 use crate::usage::{Accounts, Entry, Flown, Ledger};
 use rusqlite::Connection;
 use std::collections::{BTreeSet, HashMap};
@@ -51,10 +52,14 @@ impl Records {
         let entries = logbook.as_ref().map_or(Ok(Vec::new()), Logbook::entries)?;
         let ledger = Ledger::project(&entries)
             .map_err(|e| Failure(format!("the logbook contradicts itself at entry {}: {e}", e.entry)))?;
-        let (rows, _) = filing::flights(&dir, None)?;
+        let (rows, evidence) = filing::flights(&dir, None)?;
+        let mut also: HashMap<String, Vec<String>> = HashMap::new();
+        for (row, lead) in evidence {
+            also.entry(lead).or_default().push(row.flight_id);
+        }
         let charged = ledger.components.values().any(|c| c.new.kind == BATTERY);
         let packs = packs::by_flight(&dir, &rows, charged)?;
-        let flights = rows.iter().map(|row| flown(row, &packs)).collect();
+        let flights = rows.iter().map(|row| flown(row, &packs, &mut also)).collect();
         Ok(Records { dir, fleet, rows, flights, ledger, entries, now_us, logbook })
     }
 
@@ -76,6 +81,18 @@ impl Records {
         let fitted = self.ledger.fittings.iter().map(|f| f.aircraft.as_str());
         let all: BTreeSet<&str> = declared.chain(flown).chain(fitted).collect();
         all.into_iter().map(str::to_owned).collect()
+    }
+
+    /// The same with the positions of their motors.
+    pub fn crafts(&self) -> Vec<Craft> {
+        self.aircraft().iter().map(|name| self.craft(name)).collect()
+    }
+
+    /// An aircraft with the positions of its motors.
+    pub fn craft(&self, name: &str) -> Craft {
+        let described = self.fleet.aircraft.iter().find(|a| a.name == name);
+        let motors = described.and_then(|a| a.airframe.as_ref()).into_iter().flat_map(|a| &a.motors);
+        Craft { name: name.to_owned(), positions: motors.map(|m| m.position.clone()).collect() }
     }
 
     /// Refuses an aircraft nobody knows.
@@ -159,7 +176,7 @@ impl Records {
         let open = rows.into_iter().filter_map(|row| {
             Some(OpenFinding {
                 severity: Severity::from_word(&row.severity)?,
-                at_us: touchdown.get(row.flight_id.as_str()).copied().flatten().unwrap_or(i64::MIN),
+                at_us: touchdown.get(row.flight_id.as_str()).copied().flatten(),
                 answered: settled.contains(row.finding_id.as_str()),
                 finding_id: row.finding_id,
                 aircraft: row.aircraft,
@@ -231,9 +248,14 @@ pub fn now_us() -> i64 {
     jiff::Timestamp::now().as_microsecond()
 }
 
-fn flown(row: &FlightRow, packs: &HashMap<String, Vec<crate::usage::Pack>>) -> Flown {
+fn flown(
+    row: &FlightRow,
+    packs: &HashMap<String, Vec<crate::usage::Pack>>,
+    also: &mut HashMap<String, Vec<String>>,
+) -> Flown {
     Flown {
         flight_id: row.flight_id.clone(),
+        also: also.remove(&row.flight_id).unwrap_or_default(),
         aircraft: row.aircraft.clone(),
         airborne_us: row.takeoff_utc.zip(row.touchdown_utc).map(|(from, to)| (from.0, to.0)),
         airtime_ms: row.airtime_ms,

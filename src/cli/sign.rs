@@ -3,11 +3,11 @@
 use super::logbook_args::{Answer, ResultOption, Sign, VerdictOption};
 use super::output::Output;
 use super::records::Records;
-use super::{Failure, Outcome};
+use super::{Failure, Outcome, within};
 use crate::archive::catalogue;
 use crate::archive::row::FindingRow;
 use crate::fleet::Task;
-use crate::fleet::task::hours_to_ms;
+use crate::fleet::task::{MOST_FLIGHTS, MOST_HOURS, hours_to_ms};
 use crate::logbook::Draft;
 use crate::usage::entry::{self, Action, Limit, Reading, SignResult, Verdict};
 use crate::usage::target::{Target, targets};
@@ -25,6 +25,8 @@ pub fn sign(options: &Sign, output: &mut Output) -> Result<Outcome, Failure> {
     if options.by.trim().is_empty() {
         return Err(Failure("a signature needs a name: --by NAME".to_owned()));
     }
+    within("--for-hours", options.for_hours, 0.0..=MOST_HOURS)?;
+    within("--for-flights", options.for_flights, 0..=i64::from(MOST_FLIGHTS))?;
     let deferred_until = Limit {
         airtime_ms: options.for_hours.map(hours_to_ms),
         flights: options.for_flights,
@@ -75,6 +77,7 @@ fn work(records: &Records, options: &Sign, at_us: i64) -> Result<(String, Vec<Ta
             kind: Some(id.kind),
             position: fitting.map(|f| f.position.clone()),
             serial: Some(id.serial),
+            rest: false,
         })
     };
     let mut named = options.component.iter().map(component).collect::<Result<Vec<_>, _>>()?;
@@ -96,7 +99,7 @@ fn work(records: &Records, options: &Sign, at_us: i64) -> Result<(String, Vec<Ta
         return Ok((task.name.clone(), named));
     }
     let Some(aircraft) = &options.aircraft else { return Ok((task.name.clone(), Vec::new())) };
-    let mut all = targets(task, &accounts, std::slice::from_ref(aircraft), at_us);
+    let mut all = targets(task, &accounts, &[records.craft(aircraft)], at_us);
     all.retain(|t| t.aircraft.as_ref() == Some(aircraft));
     Ok((task.name.clone(), all))
 }
@@ -138,6 +141,9 @@ fn reading(text: &str) -> Result<Reading, Failure> {
 pub fn answer(options: &Answer, output: &mut Output) -> Result<Outcome, Failure> {
     let mut records = Records::open(&options.entering.fleet, output)?;
     let at_us = records.when(&options.entering)?;
+    if options.entering.corrects.is_some() && options.findings.len() > 1 {
+        return Err(Failure("a correction replaces one entry; give one finding".to_owned()));
+    }
     let rows: Vec<FindingRow> = catalogue::read(&records.dir, None)?;
     let answer = match options.verdict {
         VerdictOption::NothingFound => Verdict::NothingFound,

@@ -3,8 +3,8 @@
 use super::journal_args::{TaskAdd, TaskCommand, TaskEnd, TaskList};
 use super::output::Output;
 use super::records::Records;
-use super::{Failure, Outcome};
-use crate::fleet::task::{hours_to_ms, kind_word};
+use super::{Failure, Outcome, within};
+use crate::fleet::task::{MOST_DAYS, MOST_FLIGHTS, MOST_HOURS, hours_to_ms, kind_word};
 use crate::fleet::{After, Interval, Task};
 use crate::report::{journal_text, usage_json};
 use crate::usage::entry::{Action, EndTask};
@@ -44,6 +44,17 @@ fn add(options: &TaskAdd, output: &mut Output) -> Result<Outcome, Failure> {
             options.name
         )));
     }
+    for name in &options.aircraft {
+        records.known_aircraft(name)?;
+    }
+    let (flights, days) = (0..=i64::from(MOST_FLIGHTS), 0..=i64::from(MOST_DAYS));
+    for (option, hours) in [("--hours", options.hours), ("--tolerance-hours", options.tolerance_hours)] {
+        within(option, hours, 0.0..=MOST_HOURS)?;
+    }
+    within("--flights", options.flights, flights.clone())?;
+    within("--days", options.days, days.clone())?;
+    within("--tolerance-flights", options.tolerance_flights, flights)?;
+    within("--tolerance-days", options.tolerance_days, days)?;
     let every =
         Interval { airtime_ms: options.hours.map(hours_to_ms), flights: options.flights, days: options.days };
     let after_event = options.after_event.as_deref().map(|e| After::Event(e.trim().to_lowercase()));
@@ -56,17 +67,21 @@ fn add(options: &TaskAdd, output: &mut Output) -> Result<Outcome, Failure> {
                 .to_owned(),
         ));
     }
+    let tolerance = Interval {
+        airtime_ms: options.tolerance_hours.map(hours_to_ms),
+        flights: options.tolerance_flights,
+        days: options.tolerance_days,
+    };
+    if options.grid && tolerance.reaches(&every) {
+        return Err(Failure("on a grid the tolerance must be shorter than the interval".to_owned()));
+    }
     let task = Task {
         name: options.name.clone(),
         applies_to: kind_word(&options.on),
         aircraft: options.aircraft.clone(),
         positions: options.position.clone(),
         every,
-        tolerance: Interval {
-            airtime_ms: options.tolerance_hours.map(hours_to_ms),
-            flights: options.tolerance_flights,
-            days: options.tolerance_days,
-        },
+        tolerance,
         grid: options.grid,
         once: options.once,
         after,

@@ -295,23 +295,27 @@ fn thrust_curve(doc: &mut Document<'_>, table: Table<'_>) -> ThrustCurve {
 }
 
 fn limits(doc: &mut Document<'_>, table: Table<'_>) -> Limits {
+    // A limit outside what it measures can have is never passed, or always.
+    const FRACTION: Range<f64> = 0.0..1.0;
+    const RATIO: Range<f64> = 1.0..1e9;
+    const COUNT: Range<f64> = 0.0..1e9;
     let mut limits = Limits::default();
-    let mut all: [(&str, &mut Limit); 8] = [
-        ("motor_output_deviation", &mut limits.motor_output_deviation),
-        ("motor_thrust_loss", &mut limits.motor_thrust_loss),
-        ("motor_torque_ratio", &mut limits.motor_torque_ratio),
-        ("yaw_margin", &mut limits.yaw_margin),
-        ("yaw_bias", &mut limits.yaw_bias),
-        ("yaw_bias_change", &mut limits.yaw_bias_change),
-        ("vibration_rise", &mut limits.vibration_rise),
-        ("clipping", &mut limits.clipping),
+    let mut all: [(&str, &mut Limit, Range<f64>); 8] = [
+        ("motor_output_deviation", &mut limits.motor_output_deviation, FRACTION),
+        ("motor_thrust_loss", &mut limits.motor_thrust_loss, FRACTION),
+        ("motor_torque_ratio", &mut limits.motor_torque_ratio, RATIO),
+        ("yaw_margin", &mut limits.yaw_margin, FRACTION),
+        ("yaw_bias", &mut limits.yaw_bias, FRACTION),
+        ("yaw_bias_change", &mut limits.yaw_bias_change, FRACTION),
+        ("vibration_rise", &mut limits.vibration_rise, RATIO),
+        ("clipping", &mut limits.clipping, COUNT),
     ];
     let names: Vec<&str> = all.iter().map(|l| l.0).collect();
     doc.keys(table, "[limits]", &names);
-    for (name, limit) in &mut all {
+    for (name, limit, range) in &mut all {
         let Some((steps, at)) = doc.table(table, name) else { continue };
         doc.keys(steps, name, &["advisory", "caution", "warning"]);
-        let mut step = |key| doc.number(steps, key, 0.0..1e9);
+        let mut step = |key| doc.number(steps, key, range.clone());
         let new = Limit {
             advisory: step("advisory"),
             caution: step("caution"),

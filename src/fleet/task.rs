@@ -6,6 +6,12 @@ use std::ops::Range;
 
 /// Milliseconds in an hour.
 pub const HOUR_MS: i64 = 3_600_000;
+/// The longest interval, limit or tolerance in hours of flight.
+pub const MOST_HOURS: f64 = 100_000.0;
+/// The same in flights.
+pub const MOST_FLIGHTS: u32 = 1_000_000;
+/// The same in days.
+pub const MOST_DAYS: u32 = 100_000;
 /// The word in `applies_to` that means the aircraft as a whole.
 pub const WHOLE_AIRCRAFT: &str = "aircraft";
 
@@ -73,6 +79,13 @@ impl Interval {
     pub fn is_empty(&self) -> bool {
         *self == Interval::default()
     }
+
+    /// True if any of it is as long as the same of the other.
+    pub fn reaches(&self, other: &Interval) -> bool {
+        let pairs =
+            [(self.airtime_ms, other.airtime_ms), (self.flights, other.flights), (self.days, other.days)];
+        pairs.into_iter().any(|(a, b)| a.zip(b).is_some_and(|(a, b)| a >= b))
+    }
 }
 
 /// Hours as whole milliseconds.
@@ -108,8 +121,8 @@ pub fn task(doc: &mut Document<'_>, table: Table<'_>, span: &Range<usize>) -> Op
     doc.keys(table, "[[task]]", &KEYS);
     let name = doc.text(table, "name").map(|t| t.0.to_owned());
     let applies_to = doc.text(table, "applies_to").map(|t| kind_word(t.0));
-    let every = interval(doc, table, "every");
-    let tolerance = interval(doc, table, "tolerance");
+    let every = interval(doc, table, "every", 1);
+    let tolerance = interval(doc, table, "tolerance", 0);
     let grid = match doc.text(table, "from") {
         None | Some(("last-done", _)) => false,
         Some(("grid", _)) => true,
@@ -118,6 +131,12 @@ pub fn task(doc: &mut Document<'_>, table: Table<'_>, span: &Range<usize>) -> Op
             false
         }
     };
+    if grid
+        && tolerance.reaches(&every)
+        && let Some(late) = table.get("tolerance")
+    {
+        doc.wrong(&late.span(), "on a grid the tolerance must be shorter than the interval");
+    }
     let once = match table.get("once") {
         None => false,
         Some(value) => value.get_ref().as_bool().unwrap_or_else(|| {
@@ -157,14 +176,19 @@ pub fn task(doc: &mut Document<'_>, table: Table<'_>, span: &Range<usize>) -> Op
     })
 }
 
-fn interval(doc: &mut Document<'_>, table: Table<'_>, key: &str) -> Interval {
+fn interval(doc: &mut Document<'_>, table: Table<'_>, key: &str, least: u32) -> Interval {
     let Some((table, _)) = doc.table(table, key) else { return Interval::default() };
     doc.keys(table, key, &["flight_hours", "flights", "days"]);
-    let hours = doc.number(table, "flight_hours", 0.0..100_000.0);
+    let airtime_ms = doc.number(table, "flight_hours", 0.0..MOST_HOURS).map(hours_to_ms);
+    if airtime_ms.is_some_and(|ms| ms < i64::from(least))
+        && let Some(hours) = table.get("flight_hours")
+    {
+        doc.wrong(&hours.span(), "flight_hours must be more than zero");
+    }
     Interval {
-        airtime_ms: hours.map(hours_to_ms),
-        flights: doc.whole(table, "flights", 0..1_000_000).map(i64::from),
-        days: doc.whole(table, "days", 0..100_000).map(i64::from),
+        airtime_ms,
+        flights: doc.whole(table, "flights", least..MOST_FLIGHTS).map(i64::from),
+        days: doc.whole(table, "days", least..MOST_DAYS).map(i64::from),
     }
 }
 

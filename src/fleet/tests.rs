@@ -53,6 +53,29 @@ fn wrong_files_say_where_and_what_would_be_right() {
         ("[[aircraft]]\nname = \"a\"\nframe = \"hexa-y\"\n", 3, 9, "hexa-x"),
         ("[[aircraft]]\nname = \"a\"\nbaseline_from = \"14.9.\"\n", 3, 17, "UTC date"),
         ("[limits]\nyaw_margin = { advisory = 0.4, caution = 0.6 }\n", 2, 14, "must fall"),
+        ("[limits]\nmotor_thrust_loss = { warning = 5 }\n", 2, 33, "must lie from 0 to 1"),
+        ("[limits]\nyaw_margin = { advisory = 70 }\n", 2, 27, "must lie from 0 to 1"),
+        ("[limits]\nvibration_rise = { caution = 0.5 }\n", 2, 30, "must lie from 1 to"),
+        (
+            "[[task]]\nname = \"x\"\napplies_to = \"esc\"\nevery = { flights = 0 }\n",
+            4,
+            21,
+            "must lie from 1 to",
+        ),
+        ("[[task]]\nname = \"x\"\napplies_to = \"esc\"\nevery = { days = 0 }\n", 4, 18, "must lie from 1 to"),
+        (
+            "[[task]]\nname = \"x\"\napplies_to = \"esc\"\nevery = { flight_hours = 0 }\n",
+            4,
+            26,
+            "must be more than zero",
+        ),
+        (
+            "[[task]]\nname = \"x\"\napplies_to = \"esc\"\nevery = { flights = 5 }\ntolerance = { flights = 5 }\n\
+             from = \"grid\"\n",
+            5,
+            13,
+            "shorter than the interval",
+        ),
         ("[fleet\n", 1, 7, "not valid TOML"),
         ("[[task]]\nname = \"x\"\n", 1, 1, "applies_to"),
         (

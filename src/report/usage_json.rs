@@ -22,7 +22,7 @@ fn amount(amount: &Amount) -> Value {
     json!({
         "airtime_ms": amount.airtime_ms, "flights": amount.flights, "landings": amount.landings,
         "motor_starts": amount.motor_starts, "starts_unknown": amount.starts_unknown,
-        "charge_mah": amount.charge_mah,
+        "charge_mah": amount.charge_mah, "charge_unknown": amount.charge_unknown,
     })
 }
 
@@ -130,7 +130,7 @@ pub fn due(item: &Item, findings: &[OpenFinding]) -> Value {
     let (basis, since, entry) = match &item.basis {
         Basis::Signed(at, entry) => ("signed", Some(*at), Some(*entry)),
         Basis::Never => ("never signed", None, None),
-        Basis::Event(_, at) => ("event", Some(*at), None),
+        Basis::Event(_, at) => ("event", *at, None),
         Basis::Change(_, at) => ("change", Some(*at), None),
         Basis::Deferred(at, entry) => ("deferred", Some(*at), Some(*entry)),
         Basis::Life => ("life limit", None, None),

@@ -77,12 +77,13 @@ pub fn components(accounts: &Accounts<'_>, ids: &[ComponentId], at_us: i64) -> S
             );
             let cycles = millicycles(accounts, id, at_us)
                 .map_or_else(|| "-".to_owned(), |m| format!("{:.1}", m as f64 / 1000.0));
+            let most = if used.charge_unknown > 0 && cycles != "-" { "at most " } else { "" };
             vec![
                 plain(&id.kind),
                 plain(&id.serial),
                 place,
                 used.flights.to_string(),
-                cycles,
+                format!("{most}{cycles}"),
                 duration(used.airtime_ms),
             ]
         })
@@ -192,6 +193,27 @@ pub fn warnings(accounts: &Accounts<'_>) -> Vec<String> {
             a.flight_id, b.flight_id, a.aircraft, b.flight_id
         )));
     }
+    for (flight, excluded) in &accounts.excluded_as {
+        let (id, entry) = (&flight.flight_id, excluded.entry);
+        lines.push(plain(&format!(
+            "flight {id} of {} does not count: entry {entry} excludes {}, another recording of it; if it does \
+             count, `fettle logbook correct {entry} --void`; if not, `fettle exclude {id} --reason … \
+             --corrects {entry}`",
+            flight.aircraft, excluded.what.flight_id
+        )));
+    }
+    for missing in &accounts.missing {
+        let (id, entry) = (missing.flight_id, missing.entry);
+        let (says, again) = if missing.excludes {
+            ("excludes flight", "exclude FLIGHT --reason …")
+        } else {
+            ("names the packs of flight", "pack FLIGHT SERIAL…")
+        };
+        lines.push(plain(&format!(
+            "entry {entry} {says} {id}, which the archive does not have, so it does nothing; the flight may have \
+             another id since a file was joined to its recording: `fettle {again} --corrects {entry}`"
+        )));
+    }
     lines
 }
 
@@ -208,7 +230,12 @@ pub fn remaining(remaining: &Remaining) -> String {
         say(n, count(n.abs(), "flight", "flights"));
     }
     if let Some(m) = remaining.millicycles {
-        say(m, format!("{:.1} cycles", m.abs() as f64 / 1000.0));
+        let bound = match (remaining.cycles_at_least, m < 0) {
+            (true, false) => "at least ",
+            (true, true) => "at most ",
+            (false, _) => "",
+        };
+        say(m, format!("{bound}{:.1} cycles", m.abs() as f64 / 1000.0));
     }
     if let Some(us) = remaining.calendar_us {
         say(us, count(us.abs() / DAY_US, "day", "days"));
@@ -225,7 +252,8 @@ fn basis(basis: &Basis) -> String {
     match basis {
         Basis::Signed(at, entry) => format!("last signed {} (entry {entry})", day(*at)),
         Basis::Never => "never signed".to_owned(),
-        Basis::Event(event, at) => format!("after the {event} of {}", utc(*at)),
+        Basis::Event(event, Some(at)) => format!("after the {event} of {}", utc(*at)),
+        Basis::Event(event, None) => format!("after a {event} at an unknown time"),
         Basis::Change(kind, at) => format!("after the {kind} was fitted on {}", day(*at)),
         Basis::Deferred(at, entry) => format!("deferred {} (entry {entry})", day(*at)),
         Basis::Life => "life limit".to_owned(),

@@ -4,10 +4,11 @@
 //! are told apart by the serial number in the log: a flight whose log names its packs, or for which a
 //! person named them, counts for these; any other for the pack that was fitted.
 
-use super::entry::BATTERY;
+use super::entry::{BATTERY, Exclude};
+use super::ledger::Dated;
 use super::timeline::Timeline;
 use super::{Amount, ComponentId, Fitting, Flown, Ledger};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 /// The flights and the ledger joined, ready to be asked about any instant.
 pub struct Accounts<'a> {
@@ -15,7 +16,9 @@ pub struct Accounts<'a> {
     pub ledger: &'a Ledger,
     aircraft: BTreeMap<&'a str, Lines<'a>>,
     packs: HashMap<&'a ComponentId, Timeline<'a>>,
-    named: HashMap<(&'a str, &'a str), (i64, Source)>,
+    /// Which pack flew on which aircraft, since when.
+    pack_aircraft: HashMap<(&'a ComponentId, &'a str), i64>,
+    named: HashMap<(&'a str, &'a str), (Option<i64>, Source)>,
     fittings: HashMap<&'a ComponentId, Vec<&'a Fitting>>,
     /// Flights whose log tells no UTC: they count for no component.
     pub unattributed: Vec<&'a Flown>,
@@ -23,6 +26,21 @@ pub struct Accounts<'a> {
     pub unknown_packs: BTreeMap<&'a str, usize>,
     /// Pairs of flights of one aircraft that overlap: perhaps one flight recorded twice.
     pub overlapping: Vec<(&'a Flown, &'a Flown)>,
+    /// Flights that do not count because another recording of them was excluded.
+    pub excluded_as: Vec<(&'a Flown, &'a Dated<Exclude>)>,
+    /// Flights that an entry names packs for or excludes, and that no recording shows under that id.
+    pub missing: Vec<Missing<'a>>,
+}
+
+/// A flight that an entry speaks of and that there is not.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Missing<'a> {
+    /// The entry.
+    pub entry: i64,
+    /// The flight.
+    pub flight_id: &'a str,
+    /// Whether the entry excludes it; else it names its packs.
+    pub excludes: bool,
 }
 
 #[derive(Default)]
@@ -91,25 +109,30 @@ impl<'a> Accounts<'a> {
             .map(|id| (id.serial.to_lowercase(), id))
             .collect();
         let mut of_aircraft: BTreeMap<&str, Vec<(&Flown, bool)>> = BTreeMap::new();
-        let mut of_pack: HashMap<&ComponentId, Vec<(&Flown, i64)>> = HashMap::new();
+        let mut of_pack: HashMap<&ComponentId, Vec<(&Flown, Option<i64>)>> = HashMap::new();
         let mut named = HashMap::new();
         let mut unknown_packs: BTreeMap<&str, usize> = BTreeMap::new();
-        let (mut unattributed, mut overlapping) = (Vec::new(), Vec::new());
-        for flight in flights.iter().filter(|f| !ledger.excluded.contains_key(&f.flight_id)) {
+        let (mut unattributed, mut overlapping, mut excluded_as) = (Vec::new(), Vec::new(), Vec::new());
+        for flight in flights {
+            if let Some(excluded) = said_of(&ledger.excluded, flight) {
+                if excluded.what.flight_id != flight.flight_id {
+                    excluded_as.push((flight, excluded));
+                }
+                continue;
+            }
             if flight.airborne_us.is_none() {
                 unattributed.push(flight);
                 continue;
             }
-            let by_hand = ledger.assigned.get(&flight.flight_id);
-            let mut name = |serial: &'a str, charge: Option<i64>, source| {
-                let charge = charge.unwrap_or(0);
-                match serials.get(&serial.trim().to_lowercase()) {
-                    Some(id) => {
-                        of_pack.entry(id).or_default().push((flight, charge));
-                        named.insert((flight.flight_id.as_str(), id.serial.as_str()), (charge, source));
-                    }
-                    None => *unknown_packs.entry(serial).or_default() += 1,
+            let by_hand = said_of(&ledger.assigned, flight);
+            let mut name = |serial: &'a str, charge: Option<i64>, source| match serials
+                .get(&serial.trim().to_lowercase())
+            {
+                Some(id) => {
+                    of_pack.entry(id).or_default().push((flight, charge));
+                    named.insert((flight.flight_id.as_str(), id.serial.as_str()), (charge, source));
                 }
+                None => *unknown_packs.entry(serial).or_default() += 1,
             };
             match by_hand {
                 Some(hand) => {
@@ -134,16 +157,34 @@ impl<'a> Accounts<'a> {
                     overlapping.push((*a, *b));
                 }
             }
-            let all = Timeline::new(own.iter().map(|(f, _)| (*f, 0)));
-            let unnamed = Timeline::new(own.iter().filter(|(_, unnamed)| *unnamed).map(|(f, _)| (*f, 0)));
+            let all = Timeline::new(own.iter().map(|(f, _)| (*f, Some(0))));
+            let unnamed = Timeline::new(own.iter().filter(|(_, unnamed)| *unnamed).map(|(f, _)| (*f, None)));
             aircraft.insert(name, Lines { all, unnamed });
+        }
+        let mut pack_aircraft: HashMap<(&ComponentId, &str), i64> = HashMap::new();
+        for (id, flight) in of_pack.iter().flat_map(|(id, own)| own.iter().map(move |(f, _)| (*id, *f))) {
+            let Some((from, _)) = flight.airborne_us else { continue };
+            let first = pack_aircraft.entry((id, flight.aircraft.as_str())).or_insert(from);
+            *first = (*first).min(from);
         }
         let packs = of_pack.into_iter().map(|(id, flights)| (id, Timeline::new(flights))).collect();
         let mut fittings: HashMap<&ComponentId, Vec<&Fitting>> = HashMap::new();
         for fitting in &ledger.fittings {
             fittings.entry(&fitting.id).or_default().push(fitting);
         }
-        Accounts { ledger, aircraft, packs, named, fittings, unattributed, unknown_packs, overlapping }
+        Accounts {
+            ledger,
+            aircraft,
+            packs,
+            pack_aircraft,
+            named,
+            fittings,
+            unattributed,
+            unknown_packs,
+            overlapping,
+            excluded_as,
+            missing: missing(ledger, flights),
+        }
     }
 
     /// Aircraft that have flown.
@@ -164,6 +205,11 @@ impl<'a> Accounts<'a> {
     /// A pack's own flights, ready to be asked: those that name it.
     pub fn pack_timeline(&self, id: &ComponentId) -> Option<&Timeline<'a>> {
         self.packs.get(id)
+    }
+
+    /// Whether a flight of this aircraft before an instant names the pack.
+    pub fn flies_on(&self, id: &ComponentId, aircraft: &str, at_us: i64) -> bool {
+        self.pack_aircraft.get(&(id, aircraft)).is_some_and(|first| *first < at_us)
     }
 
     /// What a component used before an instant, its opening balance included.
@@ -193,17 +239,19 @@ impl<'a> Accounts<'a> {
         for fitting in self.fittings(id) {
             let to = fitting.to_us.unwrap_or(i64::MAX).min(at_us);
             let Some(line) = self.line(fitting) else { continue };
+            // Nothing tells what a pack that no log names has drawn.
+            let charge = (fitting.id.kind != BATTERY).then_some(0);
             shares.extend(line.flights(fitting.from_us, to).map(|flight| Share {
                 flight,
                 position: Some(fitting.position.as_str()),
-                amount: Timeline::part(flight, 0, fitting.from_us, to),
+                amount: Timeline::part(flight, charge, fitting.from_us, to),
                 source: Source::Fitted(fitting.fit_entry),
             }));
         }
         if let Some(line) = self.packs.get(id) {
             shares.extend(line.flights(i64::MIN, at_us).map(|flight| {
                 let named = self.named.get(&(flight.flight_id.as_str(), id.serial.as_str()));
-                let (charge, source) = named.copied().unwrap_or((0, Source::Log));
+                let (charge, source) = named.copied().unwrap_or((None, Source::Log));
                 let amount = Timeline::part(flight, charge, i64::MIN, at_us);
                 Share { flight, position: None, amount, source }
             }));
@@ -233,4 +281,29 @@ impl<'a> Accounts<'a> {
         let lines = self.aircraft.get(fitting.aircraft.as_str())?;
         Some(if fitting.id.kind == BATTERY { &lines.unnamed } else { &lines.all })
     }
+}
+
+/// What was said of a flight: under its own id, else last under that of another recording of it.
+fn said_of<'l, T>(said: &'l BTreeMap<String, Dated<T>>, flight: &Flown) -> Option<&'l Dated<T>> {
+    let other = || flight.also.iter().filter_map(|id| said.get(id)).max_by_key(|d| (d.at_us, d.entry));
+    said.get(&flight.flight_id).or_else(other)
+}
+
+fn missing<'a>(ledger: &'a Ledger, flights: &[Flown]) -> Vec<Missing<'a>> {
+    let packs = ledger.assigned.iter().map(|(id, dated)| (id, dated.entry, false));
+    let excluded = ledger.excluded.iter().map(|(id, dated)| (id, dated.entry, true));
+    let mut missing: Vec<Missing<'a>> = packs
+        .chain(excluded)
+        .map(|(id, entry, excludes)| Missing { entry, flight_id: id, excludes })
+        .collect();
+    if !missing.is_empty() {
+        let known: HashSet<&str> = flights
+            .iter()
+            .flat_map(|f| std::iter::once(&f.flight_id).chain(&f.also))
+            .map(String::as_str)
+            .collect();
+        missing.retain(|m| !known.contains(m.flight_id));
+        missing.sort_by_key(|m| m.entry);
+    }
+    missing
 }

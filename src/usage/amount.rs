@@ -20,6 +20,14 @@ pub struct Amount {
     pub starts_unknown: i64,
     /// Charge drawn from a battery pack, milliampere hours.
     pub charge_mah: i64,
+    /// Flights of a battery pack whose charge nobody knows.
+    #[serde(skip_serializing_if = "none")]
+    pub charge_unknown: i64,
+}
+
+/// No flights: old journals know no such word.
+fn none(flights: &i64) -> bool {
+    *flights == 0
 }
 
 impl Amount {
@@ -41,6 +49,7 @@ macro_rules! by_field {
                     motor_starts: self.motor_starts $operator other.motor_starts,
                     starts_unknown: self.starts_unknown $operator other.starts_unknown,
                     charge_mah: self.charge_mah $operator other.charge_mah,
+                    charge_unknown: self.charge_unknown $operator other.charge_unknown,
                 }
             }
         }

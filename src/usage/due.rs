@@ -11,7 +11,7 @@ pub use super::item::{
     Basis, Item, LIFE_LIMIT, OpenFinding, Remaining, SOON_DAYS, SOON_SHARE, Status, concerns, millicycles,
 };
 use super::ledger::Dated;
-use super::target::{Target, targets};
+use super::target::{Craft, Target, base, held, targets};
 use super::{Accounts, Amount, DAY_US, State};
 use crate::fleet::task::WHOLE_AIRCRAFT;
 use crate::fleet::{After, Interval, Task};
@@ -21,7 +21,7 @@ use std::collections::{BTreeMap, HashMap};
 pub fn due(
     accounts: &Accounts<'_>,
     tasks: &[Task],
-    aircraft: &[String],
+    aircraft: &[Craft],
     findings: &[OpenFinding],
     at_us: i64,
 ) -> Vec<Item> {
@@ -43,6 +43,14 @@ pub fn due(
     });
     items
 }
+
+const BEFORE_THE_NEXT_FLIGHT: Remaining = Remaining {
+    airtime_ms: None,
+    flights: Some(0),
+    millicycles: None,
+    cycles_at_least: false,
+    calendar_us: None,
+};
 
 struct View<'a> {
     accounts: &'a Accounts<'a>,
@@ -71,14 +79,17 @@ impl<'a> View<'a> {
     }
 
     fn item(&self, task: &Task, target: Target) -> Option<Item> {
-        let last = self.last_signed(&task.name, &target);
+        let is_done = |s: &Sign| s.result != SignResult::Deferred;
+        let last = self.last_signed(&task.name, &target, |_| true);
+        // A deferral later on does not undo it.
+        let settled = self.last_signed(&task.name, &target, is_done);
         let trigger = match &task.after {
             Some(after) => Some(self.trigger(after, &target)?),
             None => None,
         };
         let deferred = last.filter(|s| s.what.result == SignResult::Deferred);
-        let done = last.filter(|s| s.what.result != SignResult::Deferred);
-        if task.once && done.is_some() {
+        let done = last.filter(|s| is_done(&s.what));
+        if task.once && settled.is_some() {
             return None;
         }
         if let (Some((_, since)), Some(done)) = (&trigger, done)
@@ -107,14 +118,16 @@ impl<'a> View<'a> {
                 self.until_limit(&sign.what.deferred_until, used)
             }
             _ if task.grid && trigger.is_none() => self.on_grid(task, before, now, &target, from_us),
+            (Basis::Event(_, None), _) => BEFORE_THE_NEXT_FLIGHT,
             _ => self.since_basis(task, used, from_us),
         };
-        let findings = self.findings_for(task, &target, done.map(|s| s.at_us));
-        let forecast = self.forecast(&target, &remaining);
-        let mut status = status(&remaining, &task.every, &tolerance, forecast, self.at_us);
+        let findings = self.findings_for(task, &target, settled.map(|s| s.at_us));
+        let mut forecast = self.forecast(&target, &remaining);
+        let mut status = status(&remaining, &task.every, None, &tolerance, forecast, self.at_us);
         let urgent = |i: &usize| self.findings[*i].severity > crate::finding::Severity::Advisory;
-        if findings.iter().any(urgent) {
-            status = status.min(Status::Due);
+        if status > Status::Due && findings.iter().any(urgent) {
+            status = Status::Due;
+            forecast = Some(Forecast::certain(self.at_us));
         }
         Some(Item {
             task: task.name.clone(),
@@ -130,9 +143,14 @@ impl<'a> View<'a> {
         })
     }
 
-    fn last_signed(&self, task: &str, target: &Target) -> Option<&'a Dated<Sign>> {
-        let signs = self.signs.get(task)?;
-        signs.iter().rev().find(|s| s.what.targets.iter().any(|t| target.is_covered_by(t))).copied()
+    fn last_signed(
+        &self,
+        task: &str,
+        target: &Target,
+        fit: impl Fn(&Sign) -> bool,
+    ) -> Option<&'a Dated<Sign>> {
+        let covers = |s: &Sign| s.targets.iter().any(|t| target.is_covered_by(t));
+        self.signs.get(task)?.iter().rev().find(|s| covers(&s.what) && fit(&s.what)).copied()
     }
 
     fn usage(&self, target: &Target, at_us: i64) -> Amount {
@@ -148,13 +166,16 @@ impl<'a> View<'a> {
         match (target.component(), &target.aircraft) {
             (Some(id), _) => {
                 let since = self.accounts.ledger.components.get(&id).and_then(|c| c.new.since_us);
-                since.or_else(|| self.accounts.fittings(&id).next().map(|f| f.from_us))
+                let fitted = self.accounts.fittings(&id).next().map(|f| f.from_us);
+                let flown = self.accounts.pack_timeline(&id).and_then(|t| t.first_us());
+                since.or_else(|| fitted.into_iter().chain(flown).min())
             }
             (None, Some(name)) => self.accounts.timeline(name).and_then(|t| t.first_us()),
             (None, None) => None,
         }
     }
 
+    /// What called for a task last, and when; now if a time is not known.
     fn trigger(&self, after: &After, target: &Target) -> Option<(Basis, i64)> {
         match after {
             After::Event(event) => {
@@ -163,12 +184,18 @@ impl<'a> View<'a> {
                     None => target.aircraft.as_deref() == Some(aircraft),
                 };
                 let entered = self.accounts.ledger.events.iter();
-                let entered =
-                    entered.filter(|e| e.what.event == *event).map(|e| (e.what.aircraft.as_str(), e.at_us));
+                let entered = entered
+                    .filter(|e| e.what.event == *event)
+                    .map(|e| (e.what.aircraft.as_str(), Some(e.at_us)));
+                // At an unknown time no signature is known to be later, so only an answer ends it.
                 let measured = self.findings.iter().filter(|f| f.kind.replace('_', " ") == *event);
+                let measured = measured.filter(|f| f.at_us.is_some() || !f.answered);
                 let measured = measured.map(|f| (f.aircraft.as_str(), f.at_us));
-                let all = entered.chain(measured).filter(|(a, at)| *at <= self.at_us && was_there(a, *at));
-                all.map(|(_, at)| at).max().map(|at| (Basis::Event(event.clone(), at), at))
+                let all = entered.chain(measured).map(|(a, at)| (a, at.unwrap_or(self.at_us), at.is_some()));
+                let all = all.filter(|(a, at, _)| *at <= self.at_us && was_there(a, *at));
+                let (at, known) =
+                    all.map(|(_, at, known)| (at, known)).reduce(|a, b| (a.0.max(b.0), a.1 && b.1))?;
+                Some((Basis::Event(event.clone(), known.then_some(at)), at))
             }
             After::Change(kind) => {
                 let aircraft = target.aircraft.as_ref()?;
@@ -189,15 +216,20 @@ impl<'a> View<'a> {
     fn since_basis(&self, task: &Task, used: Amount, from_us: Option<i64>) -> Remaining {
         let every = &task.every;
         if every.is_empty() {
-            // Called for and not tied to any use: before the next flight.
-            return Remaining { flights: Some(0), ..Remaining::default() };
+            // Called for and not tied to any use.
+            return BEFORE_THE_NEXT_FLIGHT;
         }
         Remaining {
             airtime_ms: every.airtime_ms.map(|n| n - used.airtime_ms),
             flights: every.flights.map(|n| n - used.flights),
-            calendar_us: every.days.zip(from_us).map(|(n, from)| from + n * DAY_US - self.at_us),
-            millicycles: None,
+            calendar_us: every.days.zip(from_us).map(|(n, from)| self.days_left(n, from)),
+            ..Remaining::default()
         }
+    }
+
+    /// Microseconds until so many days after an instant; no number of days is too many.
+    fn days_left(&self, days: i64, from_us: i64) -> i64 {
+        from_us.saturating_add(days.saturating_mul(DAY_US)).saturating_sub(self.at_us)
     }
 
     fn on_grid(
@@ -210,7 +242,8 @@ impl<'a> View<'a> {
     ) -> Remaining {
         // Done a little early, within the tolerance, satisfies the next grid point and not the one before.
         let next = |n: i64, at: i64, tolerance: Option<i64>| {
-            if n <= 0 { 0 } else { ((at + tolerance.unwrap_or(0)).div_euclid(n) + 1) * n }
+            let passed = |n: i64| at.saturating_add(tolerance.unwrap_or(0)).div_euclid(n);
+            if n <= 0 { 0 } else { passed(n).saturating_add(1).saturating_mul(n) }
         };
         let (every, tolerance) = (&task.every, &task.tolerance);
         let origin = self.beginning(target);
@@ -220,10 +253,11 @@ impl<'a> View<'a> {
                 .map(|n| next(n, before.airtime_ms, tolerance.airtime_ms) - now.airtime_ms),
             flights: every.flights.map(|n| next(n, before.flights, tolerance.flights) - now.flights),
             calendar_us: every.days.zip(origin).zip(from_us).map(|((n, origin), from)| {
-                let tolerance = tolerance.days.map(|d| d * DAY_US);
-                origin + next(n * DAY_US, from - origin, tolerance) - self.at_us
+                let tolerance = tolerance.days.map(|d| d.saturating_mul(DAY_US));
+                let next = next(n.saturating_mul(DAY_US), from.saturating_sub(origin), tolerance);
+                origin.saturating_add(next).saturating_sub(self.at_us)
             }),
-            millicycles: None,
+            ..Remaining::default()
         }
     }
 
@@ -231,8 +265,8 @@ impl<'a> View<'a> {
         Remaining {
             airtime_ms: limit.airtime_ms.map(|n| n - used.airtime_ms),
             flights: limit.flights.map(|n| n - used.flights),
-            calendar_us: limit.until_us.map(|until| until - self.at_us),
-            millicycles: None,
+            calendar_us: limit.until_us.map(|until| until.saturating_sub(self.at_us)),
+            ..Remaining::default()
         }
     }
 
@@ -250,7 +284,7 @@ impl<'a> View<'a> {
         let by_use = [
             remaining.airtime_ms.and_then(|ms| rate?.airtime(ms, self.at_us)),
             remaining.flights.and_then(|n| rate?.flights(n, self.at_us)),
-            remaining.calendar_us.map(|us| Forecast::certain(self.at_us + us.max(0))),
+            remaining.calendar_us.map(|us| Forecast::certain(self.at_us.saturating_add(us.max(0)))),
         ];
         // Whichever comes first; one that is used up already needs no rate.
         let over = [remaining.airtime_ms, remaining.flights, remaining.millicycles];
@@ -267,10 +301,12 @@ impl<'a> View<'a> {
         let concerned = |f: &OpenFinding| {
             let kind = concerns(&f.kind).contains(&task.applies_to.as_str());
             // A motor's finding names its position: the other positions are not meant.
-            let place = target.position.as_deref().and_then(|p| p.split('/').next());
             let elsewhere = f.kind.starts_with("motor_")
                 && f.subject != WHOLE_AIRCRAFT
-                && place.is_some_and(|p| p != f.subject);
+                && match target.position.as_deref() {
+                    Some(position) => base(position) != f.subject,
+                    None => target.rest && self.holds(target, &f.subject),
+                };
             kind && !elsewhere
         };
         let mut found: Vec<usize> = own
@@ -278,14 +314,19 @@ impl<'a> View<'a> {
             .copied()
             .filter(|i| {
                 let f = &self.findings[*i];
-                !f.answered
-                    && f.at_us <= self.at_us
-                    && signed_us.is_none_or(|at| f.at_us > at)
-                    && concerned(f)
+                let open = |at: i64| at <= self.at_us && signed_us.is_none_or(|signed| at > signed);
+                !f.answered && f.at_us.is_none_or(open) && concerned(f)
             })
             .collect();
         found.sort_by_key(|i| std::cmp::Reverse((self.findings[*i].severity, self.findings[*i].at_us)));
         found
+    }
+
+    /// Whether a component in the logbook is where a finding is, and not the rest.
+    fn holds(&self, rest: &Target, position: &str) -> bool {
+        let place = rest.aircraft.as_deref().zip(rest.kind.as_deref());
+        let mut held = place.into_iter().flat_map(|(name, kind)| held(self.accounts, name, kind, self.at_us));
+        held.any(|p| base(p) == position)
     }
 
     fn life_limits(&self) -> Vec<Item> {
@@ -301,23 +342,25 @@ impl<'a> View<'a> {
                 kind: Some(id.kind.clone()),
                 position: fitting.map(|f| f.position.clone()),
                 serial: Some(id.serial.clone()),
+                rest: false,
             };
             let used = self.accounts.component(id, self.at_us);
             let by_days =
-                life.days.zip(self.beginning(&target)).map(|(days, from)| from + days * DAY_US - self.at_us);
-            let by_date = life.until_us.map(|until| until - self.at_us);
+                life.days.zip(self.beginning(&target)).map(|(days, from)| self.days_left(days, from));
+            let by_date = life.until_us.map(|until| until.saturating_sub(self.at_us));
             let remaining = Remaining {
                 airtime_ms: life.airtime_ms.map(|n| n - used.airtime_ms),
                 flights: life.flights.map(|n| n - used.flights),
                 millicycles: life
                     .cycles
-                    .and_then(|n| Some(n * 1000 - millicycles(self.accounts, id, self.at_us)?)),
+                    .and_then(|n| Some(n.saturating_mul(1000) - millicycles(self.accounts, id, self.at_us)?)),
+                cycles_at_least: life.cycles.is_some() && used.charge_unknown > 0,
                 calendar_us: by_days.into_iter().chain(by_date).min(),
             };
             let every = Interval { airtime_ms: life.airtime_ms, flights: life.flights, days: life.days };
             let forecast = self.forecast(&target, &remaining);
             let tolerance = Interval::default();
-            let status = status(&remaining, &every, &tolerance, forecast, self.at_us);
+            let status = status(&remaining, &every, life.cycles, &tolerance, forecast, self.at_us);
             items.push(Item {
                 task: LIFE_LIMIT.to_owned(),
                 look_for: None,

@@ -37,6 +37,8 @@ pub const KINDS: [&str; 10] = [
 ];
 /// The kind whose use follows the serial in the log.
 pub const BATTERY: &str = "battery-pack";
+/// Kinds of which there is one at every motor.
+pub const AT_MOTORS: [&str; 4] = ["propeller", "motor", "esc", "boom"];
 
 /// One line of the journal.
 #[derive(Debug, Clone, PartialEq)]
@@ -132,7 +134,8 @@ bodies! {
         life: Life,
         /// Capacity of a battery pack, for equivalent full cycles.
         capacity_mah: Option<i64>,
-        /// Calendar days count from here: made or first used. Else from its first fitting.
+        /// Calendar days count from here: made or first used. Else from its first fitting, or
+        /// the first flight whose log names it.
         since_us: Option<i64>,
         /// Free text.
         note: Option<String>,

@@ -7,6 +7,8 @@ use super::Amount;
 pub struct Flown {
     /// Its id.
     pub flight_id: String,
+    /// The same flight in other recordings, which this one leads: their ids.
+    pub also: Vec<String>,
     /// The aircraft.
     pub aircraft: String,
     /// Liftoff and touchdown; `None` if its log tells no UTC.
@@ -40,6 +42,7 @@ impl Flown {
             motor_starts: self.motor_starts.unwrap_or(0),
             starts_unknown: i64::from(self.motor_starts.is_none()),
             charge_mah: 0,
+            charge_unknown: 0,
         }
     }
 

@@ -28,7 +28,6 @@ pub struct Rate {
     pub flight_days: usize,
     airtime_ms: (f64, f64),
     flights: (f64, f64),
-    charge_mah: (f64, f64),
 }
 
 /// A date and the range it may as well lie in, Unix microseconds.
@@ -69,7 +68,6 @@ impl Rate {
             flight_days,
             airtime_ms: of(&|d| d.airtime_ms),
             flights: of(&|d| d.flights),
-            charge_mah: of(&|d| d.charge_mah),
         })
     }
 
@@ -91,11 +89,6 @@ impl Rate {
     /// When so many more flights are flown.
     pub fn flights(&self, remaining: i64, at_us: i64) -> Option<Forecast> {
         self.passage(remaining as f64, self.flights, at_us)
-    }
-
-    /// When so much more charge is drawn.
-    pub fn charge(&self, remaining_mah: f64, at_us: i64) -> Option<Forecast> {
-        self.passage(remaining_mah, self.charge_mah, at_us)
     }
 
     fn passage(&self, remaining: f64, (mean, variance): (f64, f64), at_us: i64) -> Option<Forecast> {
@@ -142,7 +135,7 @@ mod tests {
                 ..Flown::default()
             })
             .collect();
-        Rate::recent(&Timeline::new(flights.iter().map(|f| (f, 0))), (last_day + 1) * DAY_US)
+        Rate::recent(&Timeline::new(flights.iter().map(|f| (f, Some(0)))), (last_day + 1) * DAY_US)
     }
 
     #[test]

@@ -47,6 +47,8 @@ pub struct Remaining {
     pub flights: Option<i64>,
     /// Thousandths of a cycle, for life limits.
     pub millicycles: Option<i64>,
+    /// True if more cycles may be left: flights of unknown charge were counted as one cycle each.
+    pub cycles_at_least: bool,
     /// Microseconds of calendar time.
     pub calendar_us: Option<i64>,
 }
@@ -58,8 +60,8 @@ pub enum Basis {
     Signed(i64, i64),
     /// It was never signed; counted from new.
     Never,
-    /// From an event.
-    Event(String, i64),
+    /// From an event; `None` if the time of one is not known.
+    Event(String, Option<i64>),
     /// From the fitting of a component.
     Change(String, i64),
     /// Deferred at this time, by this entry.
@@ -81,8 +83,8 @@ pub struct OpenFinding {
     pub subject: String,
     /// How severe.
     pub severity: crate::finding::Severity,
-    /// Touchdown of its flight, or as near as is known.
-    pub at_us: i64,
+    /// Touchdown of its flight; `None` if its log tells no UTC: then no signature settles it, only an answer.
+    pub at_us: Option<i64>,
     /// One sentence.
     pub summary: String,
     /// A person looked and said what it was; it then only counts as an event.
@@ -127,32 +129,37 @@ pub fn concerns(finding_kind: &str) -> &'static [&'static str] {
 }
 
 /// A component's cycles in thousandths: a battery pack's equivalent full cycles (charge drawn over
-/// capacity; `None` without a stated capacity), a motor's or ESC's starts (a flight whose log does not show
-/// them counts one), landings of anything else.
+/// capacity; a flight of unknown charge counts one, and more it cannot draw; `None` without a stated capacity),
+/// a motor's or ESC's starts (a flight whose log does not show them counts one), landings of anything else.
 pub fn millicycles(accounts: &Accounts<'_>, id: &ComponentId, at_us: i64) -> Option<i64> {
     let component = accounts.ledger.components.get(id)?;
     let used = accounts.component(id, at_us) - component.new.opening;
     let cycles = match id.kind.as_str() {
-        BATTERY => component.new.capacity_mah.filter(|c| *c > 0).map(|c| used.charge_mah * 1000 / c)?,
+        BATTERY => {
+            let capacity_mah = component.new.capacity_mah.filter(|c| *c > 0)?;
+            used.charge_mah.saturating_mul(1000) / capacity_mah + used.charge_unknown * 1000
+        }
         "motor" | "esc" => (used.motor_starts + used.starts_unknown) * 1000,
         _ => used.landings * 1000,
     };
     Some(component.new.opening_millicycles + cycles)
 }
 
-/// How soon to act on what is left.
+/// How soon to act on what is left; `life_cycles` is the interval of the cycles that are left.
 pub fn status(
     remaining: &Remaining,
     every: &Interval,
+    life_cycles: Option<i64>,
     tolerance: &Interval,
     forecast: Option<Forecast>,
     at_us: i64,
 ) -> Status {
+    let days_us = |days: Option<i64>| days.map(|d| d.saturating_mul(DAY_US));
     let counted = [
         (remaining.airtime_ms, every.airtime_ms, tolerance.airtime_ms),
         (remaining.flights, every.flights, tolerance.flights),
-        (remaining.millicycles, None, None),
-        (remaining.calendar_us, every.days.map(|d| d * DAY_US), tolerance.days.map(|d| d * DAY_US)),
+        (remaining.millicycles, life_cycles.map(|n| n.saturating_mul(1000)), None),
+        (remaining.calendar_us, days_us(every.days), days_us(tolerance.days)),
     ];
     let mut status = Status::Later;
     for (left, every, tolerance) in counted {

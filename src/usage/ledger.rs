@@ -6,7 +6,7 @@ use super::entry::{
     Action, Answer, Assign, ComponentId, Entry, Event, Exclude, NewComponent, NewSet, Off, Place, Sign,
 };
 use crate::fleet::Task;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// Everything people have written down, understood.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -360,6 +360,23 @@ fn off(to: Off, seq: i64) -> State {
 
 fn id_of(place: &Place) -> ComponentId {
     ComponentId { kind: place.kind.clone(), serial: place.serial.clone() }
+}
+
+/// What stands in the place of an entry now, under the original's number; an entry that voids it included.
+pub fn standing(entries: &[Entry], seq: i64) -> Option<Entry> {
+    let mut root = seq;
+    while let Some(before) = entries.iter().find(|e| e.seq == root).and_then(|e| e.corrects) {
+        root = before;
+    }
+    let mut chain = BTreeSet::from([root]);
+    let mut last = None;
+    for entry in entries {
+        if entry.seq == root || entry.corrects.is_some_and(|c| chain.contains(&c)) {
+            chain.insert(entry.seq);
+            last = Some(entry);
+        }
+    }
+    last.map(|entry| Entry { seq: root, ..entry.clone() })
 }
 
 /// Every original entry with the time and content of its last correction; voided ones left out.

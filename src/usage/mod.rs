@@ -32,7 +32,7 @@ pub mod severity;
 pub mod target;
 pub mod timeline;
 
-pub use account::{Accounts, Share, Source, Straddle};
+pub use account::{Accounts, Missing, Share, Source, Straddle};
 pub use amount::Amount;
 pub use conflict::Conflict;
 pub use entry::{Action, ComponentId, Entry};

@@ -26,9 +26,10 @@ struct Begun<'f> {
 }
 
 impl<'f> Timeline<'f> {
-    /// Lays out flights; `charge_mah` says what each drew from the pack in question.
-    pub fn new(flights: impl IntoIterator<Item = (&'f Flown, i64)>) -> Self {
-        let mut all: Vec<(i64, i64, &Flown, i64)> = flights
+    /// Lays out flights, each with the charge in mAh that it drew from the pack in question; `None` if nobody
+    /// knows it.
+    pub fn new(flights: impl IntoIterator<Item = (&'f Flown, Option<i64>)>) -> Self {
+        let mut all: Vec<(i64, i64, &Flown, Option<i64>)> = flights
             .into_iter()
             .filter_map(|(flight, charge)| {
                 let (from, to) = flight.airborne_us?;
@@ -55,7 +56,8 @@ impl<'f> Timeline<'f> {
             .map(|(_, to, flight, charge)| {
                 sum.airtime_ms += flight.airtime_ms;
                 sum.landings += flight.landings;
-                sum.charge_mah += charge;
+                sum.charge_mah += charge.unwrap_or(0);
+                sum.charge_unknown += i64::from(charge.is_none());
                 (*to, sum)
             })
             .collect();
@@ -93,7 +95,7 @@ impl<'f> Timeline<'f> {
     }
 
     /// What one flight of it used in `[from_us, to_us)`.
-    pub fn part(flight: &Flown, charge_mah: i64, from_us: i64, to_us: i64) -> Amount {
+    pub fn part(flight: &Flown, charge_mah: Option<i64>, from_us: i64, to_us: i64) -> Amount {
         Timeline::new([(flight, charge_mah)]).between(from_us, to_us)
     }
 
