@@ -125,9 +125,10 @@ fn explanation(explained: &Explanations) -> String {
     clause
 }
 
-/// Whether one of the causes that a change may have would itself be told.
+/// Whether one of the causes that a change may have would itself be told, or none of them fits: then it is something
+/// else, whatever its size.
 fn worth_a_line(at_most: &AtMost, limits: &Limits) -> bool {
-    limits.motor_thrust_loss.passed(at_most.loss).is_some()
+    at_most.loss.is_none_or(|loss| limits.motor_thrust_loss.passed(loss).is_some())
         || limits.yaw_bias_change.passed(at_most.yaw.abs()).is_some()
         || at_most.cg_mm >= CG_SHIFT_MM
 }

@@ -95,8 +95,8 @@ pub enum Change {
 /// How much a change may be whose cause cannot be told, by cause.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct AtMost {
-    /// Greatest loss of thrust of a motor that fits; 0 where none does.
-    pub loss: f64,
+    /// Greatest loss of thrust of a motor that fits; `None` where no single cause does.
+    pub loss: Option<f64>,
     /// Move of the centre of gravity in millimetres.
     pub cg_mm: f64,
     /// Change of the yaw effort.
@@ -225,7 +225,7 @@ impl<'a> Shift<'a> {
         motors.sort_by(|a, b| a.chi2.total_cmp(&b.chi2));
         let fitting: Vec<&Candidate> =
             motors.iter().filter(|m| m.chi2 < CHI2_1_PERCENT[1] && m.loss >= MIN_LOSS).collect();
-        let loss = fitting.iter().map(|m| m.loss).fold(0.0, f64::max);
+        let loss = fitting.iter().map(|m| m.loss).reduce(f64::max);
         let at_most = AtMost { loss, cg_mm: 1000.0 * x.hypot(y), yaw: d };
         let next = motors.get(1).map_or(f64::INFINITY, |m| m.chi2);
         match fitting.as_slice() {
