@@ -75,17 +75,18 @@ impl Traces {
 
     /// True if the session was armed (or arming is unknown) during all of `from_ms..=to_ms`.
     pub fn armed_throughout(&self, from_ms: i64, to_ms: i64) -> bool {
-        self.armed.as_ref().is_none_or(|spans| {
-            // Spans are in order of time: the last one that begins in time is the only candidate.
-            let after = spans.partition_point(|span| span.0 <= from_ms);
-            after.checked_sub(1).and_then(|i| spans.get(i)).is_some_and(|span| to_ms <= span.1)
-        })
+        self.armed.is_none() || self.armed_span(from_ms).is_some_and(|span| to_ms <= span.1)
+    }
+
+    /// The last armed span that begins at `time_ms` or before: spans are in order, so no other one can hold it.
+    fn armed_span(&self, time_ms: i64) -> Option<(i64, i64)> {
+        let spans = self.armed.as_deref()?;
+        spans.get(spans.partition_point(|span| span.0 <= time_ms).checked_sub(1)?).copied()
     }
 
     /// End of the armed span that holds `time_ms`; `i64::MAX` if it has none, or arming is unknown.
     pub fn armed_until(&self, time_ms: i64) -> i64 {
-        let spans = self.armed.as_deref().unwrap_or_default();
-        spans.iter().find(|span| (span.0..=span.1).contains(&time_ms)).map_or(i64::MAX, |span| span.1)
+        self.armed_span(time_ms).filter(|span| time_ms <= span.1).map_or(i64::MAX, |span| span.1)
     }
 
     /// True if armed (or arming is unknown) at `time_ms`.
