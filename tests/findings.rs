@@ -94,13 +94,51 @@ fn bearing_drag_is_named_from_esc_data_in_one_flight() {
         let airframe = common::airframe(frame);
         for build_seed in 20..24u64 {
             let motor = build_seed as usize % airframe.motors.len();
-            let mut scenario = Scenario::new(frame, build_seed).with_flights(1);
-            scenario.faults = vec![Faults { drag: one_motor(motor, 0.20), ..Faults::NONE }];
-            let numbers = common::numbers(&scenario);
-            let findings = judge(&numbers[0], Earlier::default(), Some(&airframe), &Limits::default());
-            let named: Vec<&str> =
-                findings.iter().filter(|f| NAMING.contains(&f.kind)).map(|f| f.subject.as_str()).collect();
-            assert_eq!(named, [airframe.motors[motor].position.as_str()], "{frame:?} {build_seed}");
+            for esc_supply_current in [false, true] {
+                let mut scenario = Scenario::new(frame, build_seed).with_flights(1);
+                scenario.esc_supply_current = esc_supply_current;
+                scenario.faults = vec![Faults { drag: one_motor(motor, 0.20), ..Faults::NONE }];
+                let findings = judge(
+                    &common::numbers(&scenario)[0],
+                    Earlier::default(),
+                    Some(&airframe),
+                    &Limits::default(),
+                );
+                let named: Vec<&str> = findings
+                    .iter()
+                    .filter(|f| NAMING.contains(&f.kind))
+                    .map(|f| f.subject.as_str())
+                    .collect();
+                assert_eq!(
+                    named,
+                    [airframe.motors[motor].position.as_str()],
+                    "{frame:?} {build_seed} {esc_supply_current}"
+                );
+            }
+        }
+    }
+}
+
+/// A load 6 cm aft asks the rear motors for a fifth more than the front ones; whether an ESC tells its motor's current
+/// or its supply's, that is no drag.
+#[test]
+fn a_motor_that_is_asked_for_more_is_not_taken_for_one_that_drags() {
+    for frame in FRAMES {
+        for build_seed in 40..44u64 {
+            for esc_supply_current in [false, true] {
+                let mut scenario = Scenario::new(frame, build_seed).with_flights(1);
+                scenario.esc_supply_current = esc_supply_current;
+                scenario.faults = vec![Faults { cg_forward_mm: -60.0, ..Faults::NONE }];
+                let numbers = &common::numbers(&scenario)[0];
+                let findings =
+                    judge(numbers, Earlier::default(), Some(&common::airframe(frame)), &Limits::default());
+                let most = numbers.all("motor_output_deviation", "mean").map(|n| n.value).fold(0.0, f64::max);
+                assert!(most > 0.1, "the case asks a motor for {most} more");
+                assert!(
+                    !findings.iter().any(|f| f.kind == "motor_drag"),
+                    "{frame:?} {build_seed} {esc_supply_current}: {findings:?}"
+                );
+            }
         }
     }
 }

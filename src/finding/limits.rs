@@ -48,7 +48,7 @@ pub struct Limits {
     pub motor_output_deviation: Limit,
     /// Thrust that one motor lost against the aircraft's own earlier flights, as a fraction.
     pub motor_thrust_loss: Limit,
-    /// ESC current over speed squared, as a ratio to the siblings' median.
+    /// ESC current over speed squared and over speed cubed, the lesser as a ratio to the siblings' median.
     pub motor_torque_ratio: Limit,
     /// Fifth percentile of the yaw authority left, as a fraction of that at balanced outputs.
     pub yaw_margin: Limit,

@@ -50,15 +50,26 @@ pub fn judge(flight: &Numbers, earlier: &[&Numbers], airframe: &Airframe, limits
     findings
 }
 
-/// Current over speed squared against the siblings.
+/// Current over speed squared and over speed cubed against the siblings: the log does not say whether it is the motor's
+/// or the supply's. Drag stands out in both, so the lesser ratio counts; among the siblings it must stand out in the
+/// one that makes them more alike.
 fn torque(flight: &Numbers, airframe: &Airframe, limits: &Limits) -> Vec<Finding> {
     let judge = |position: &str| {
-        let ratio = flight.get("motor_torque_index", position, "ratio_to_others")?;
-        let z = flight.get("motor_torque_index", position, "modified_z")?;
+        let index = |measure, statistic| flight.get(measure, position, statistic);
+        let both = |statistic| {
+            let torque = index("motor_torque_index", statistic)?;
+            // Archives of earlier methods hold no power index.
+            Some((torque, index("motor_power_index", statistic).unwrap_or(torque)))
+        };
+        let (torque, power) = both("ratio_to_others")?;
+        let ratio = if power.value < torque.value { power } else { torque };
         let (severity, limit) = limits.motor_torque_ratio.passed(ratio.value)?;
-        let index = |statistic| Some(flight.get("motor_torque_index", position, statistic)?.value);
-        let error = index("standard_error").zip(index("mean")).map_or(0.02, |(error, mean)| error / mean);
-        (z.value > SIBLING_CUT).then(|| Finding {
+        let z = both("modified_z").map(|(torque, power)| torque.value.max(power.value))?;
+        let (error, mean) = (both("standard_error"), both("mean"));
+        let error = error
+            .zip(mean)
+            .map_or(0.02, |(error, mean)| (error.0.value / mean.0.value).max(error.1.value / mean.1.value));
+        (z > SIBLING_CUT).then(|| Finding {
             kind: "motor_drag",
             subject: position.to_owned(),
             severity,
@@ -70,7 +81,7 @@ fn torque(flight: &Numbers, airframe: &Airframe, limits: &Limits) -> Vec<Finding
             start_ms: ratio.start_ms,
             end_ms: ratio.end_ms,
             summary: format!(
-                "motor {position} takes {:.0} % more current for its speed squared than its siblings",
+                "motor {position} takes {:.0} % more current for its speed than its siblings",
                 100.0 * (ratio.value - 1.0)
             ),
             inspect: MOTOR_DRAG.to_vec(),

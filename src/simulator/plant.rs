@@ -276,8 +276,9 @@ impl Plant {
             let relative = (self.state.speed_rad_s[i] / HOVER_RAD_S).powi(2);
             let torque = relative * self.build.torque[i] * (1.0 + self.trim.faults.drag[i]);
             let turning = if self.state.speed_rad_s[i] > 1.0 { IDLE_CURRENT_A } else { 0.0 };
-            self.state.current_a[i] = turning + 5.6 * torque;
             let power = torque * self.state.speed_rad_s[i] / HOVER_RAD_S;
+            self.state.current_a[i] =
+                turning + 5.6 * if scenario.esc_supply_current { power } else { torque };
             let target = 21.0 + 24.0 * power;
             self.state.esc_c[i] += (target - self.state.esc_c[i]) * dt_s / 80.0;
             total += turning + 5.6 * power;

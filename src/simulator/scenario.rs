@@ -210,6 +210,8 @@ pub struct Scenario {
     pub cut_end_s: Option<f64>,
     /// Message rates.
     pub streams: Streams,
+    /// ESC_STATUS tells the current of the ESC's supply instead of its motor's.
+    pub esc_supply_current: bool,
     /// What FLIGHT_INFORMATION says, if it is sent.
     pub flight_record: FlightRecord,
     /// Protocol version.
@@ -264,6 +266,7 @@ impl Scenario {
             cut_start_s: None,
             cut_end_s: None,
             streams: Streams::FULL,
+            esc_supply_current: false,
             flight_record: FlightRecord::AsFlown,
             protocol: Protocol::V2,
             container: Container::Bare,
