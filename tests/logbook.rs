@@ -572,7 +572,8 @@ fn what_a_caution_makes_due_is_due_today() {
     let look = task(400, 0);
     assert_eq!(item(&book, &look, Severity::Advisory), Some((Status::Later, None, 1)));
     assert_eq!(item(&book, &look, Severity::Caution), Some((Status::Due, Some(now_us), 1)));
-    // Signed at 25, which settles the finding and a task that is done once; deferred at 45, which undoes neither.
+    // Signed at 25, which settles the finding, a task that is done once and one that a fitting called for;
+    // deferred at 45, which undoes none of it.
     book.enter(25, sign("P1"), None);
     let Action::Sign(mut deferral) = sign("P1") else { panic!("a signature") };
     deferral.result = fettle::usage::entry::SignResult::Deferred;
@@ -580,6 +581,8 @@ fn what_a_caution_makes_due_is_due_today() {
     book.enter(45, Action::Sign(deferral), None);
     assert_eq!(item(&book, &look, Severity::Caution), Some((Status::Later, None, 0)));
     assert_eq!(item(&book, &Task { once: true, ..task(400, 0) }, Severity::Caution), None);
+    let after = Some(fettle::fleet::After::Change(id("P1").kind));
+    assert_eq!(item(&book, &Task { after, ..task(400, 0) }, Severity::Caution), None);
 }
 
 #[test]

@@ -55,15 +55,7 @@ impl<'t> Document<'t> {
             if allowed.contains(&name) {
                 continue;
             }
-            let near = allowed
-                .iter()
-                .map(|a| (strsim::damerau_levenshtein(a, name), *a))
-                .min()
-                .filter(|(distance, _)| *distance <= 2 + name.len() / 4)
-                .map_or_else(
-                    || format!("one of {}", allowed.join(", ")),
-                    |(_, a)| format!("did you mean {a}?"),
-                );
+            let near = near(name, allowed);
             self.wrong(&key.span(), format!("unknown key {name} in {place}; {near}"));
         }
     }
@@ -144,6 +136,16 @@ impl<'t> Document<'t> {
     pub fn mismatch(&mut self, key: &str, wanted: &str, value: &Spanned<DeValue<'_>>) {
         self.wrong(&value.span(), format!("{key} must be {wanted}, not {}", value.get_ref().type_str()));
     }
+}
+
+/// The word of `allowed` that was probably meant, or all of them.
+pub fn near(word: &str, allowed: &[&str]) -> String {
+    allowed
+        .iter()
+        .map(|a| (strsim::damerau_levenshtein(a, word), *a))
+        .min()
+        .filter(|(distance, _)| *distance <= 2 + word.len() / 4)
+        .map_or_else(|| format!("one of {}", allowed.join(", ")), |(_, a)| format!("did you mean {a}?"))
 }
 
 /// A TOML integer or float as a finite number.

@@ -1,6 +1,6 @@
 //! The meaning of the document.
 
-use super::document::{Document, FleetError, Table, number};
+use super::document::{Document, FleetError, Table, near, number};
 use super::task::task;
 use super::{Aircraft, Fleet, Recognise, instant_us};
 use crate::airframe::frames::{motor_at, names, places};
@@ -47,6 +47,7 @@ pub fn fleet(text: &str) -> Result<Fleet, Vec<FleetError>> {
         }
     }
     for (table, span) in doc.tables(root, "task") {
+        described(&mut doc, table, &fleet.aircraft);
         if let Some(task) = task(&mut doc, table, &span) {
             if fleet.tasks.iter().any(|t| t.name == task.name) {
                 doc.wrong(&span, format!("a second task is named {}", task.name));
@@ -59,6 +60,20 @@ pub fn fleet(text: &str) -> Result<Fleet, Vec<FleetError>> {
     }
     doc.errors.sort_by_key(|e| (e.line, e.column));
     if doc.errors.is_empty() { Ok(fleet) } else { Err(doc.errors) }
+}
+
+/// Notes every aircraft of a task that the file does not describe: the task would never fall due on it.
+fn described(doc: &mut Document<'_>, task: Table<'_>, aircraft: &[Aircraft]) {
+    let names: Vec<&str> = aircraft.iter().map(|a| a.name.as_str()).collect();
+    let values = task.get("aircraft").and_then(|value| value.get_ref().as_array());
+    for value in values.into_iter().flat_map(|array| array.iter()) {
+        let Some(name) = value.get_ref().as_str().filter(|name| !names.contains(name)) else { continue };
+        let what = match names.as_slice() {
+            [] => "the file describes no aircraft".to_owned(),
+            _ => near(name, &names),
+        };
+        doc.wrong(&value.span(), format!("no [[aircraft]] is named {name}; {what}"));
+    }
 }
 
 const AIRCRAFT_KEYS: [&str; 10] = [

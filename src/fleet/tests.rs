@@ -76,6 +76,13 @@ fn wrong_files_say_where_and_what_would_be_right() {
             13,
             "shorter than the interval",
         ),
+        (
+            "[[aircraft]]\nname = \"heron\"\n[[task]]\nname = \"x\"\napplies_to = \"esc\"\n\
+             every = { days = 5 }\naircraft = [\"heron\", \"herron\"]\n",
+            7,
+            22,
+            "did you mean heron?",
+        ),
         ("[fleet\n", 1, 7, "not valid TOML"),
         ("[[task]]\nname = \"x\"\n", 1, 1, "applies_to"),
         (

@@ -92,8 +92,8 @@ impl<'a> View<'a> {
         if task.once && settled.is_some() {
             return None;
         }
-        if let (Some((_, since)), Some(done)) = (&trigger, done)
-            && done.at_us >= *since
+        if let (Some((_, since)), Some(settled)) = (&trigger, settled)
+            && settled.at_us >= *since
         {
             return None;
         }
