@@ -214,46 +214,45 @@ pub(super) fn plain(input: &[u8]) -> Option<Layout<'_>> {
 
 #[inline(always)]
 fn plain_v1(input: &[u8]) -> Option<Layout<'_>> {
-    let head = input.first_chunk::<6>()?;
-    let [_, payload_len, sequence, system_id, component_id, message_id] = *head;
-    let body_end = head.len() + usize::from(payload_len);
-    let frame = input.get(..body_end + 2)?;
-    let (body, checksum) = frame.split_last_chunk::<2>()?;
-    Some(Layout {
-        version: 1,
-        sequence,
-        system_id: system_id.into(),
-        component_id,
-        message_id: message_id.into(),
-        payload: body.get(head.len()..)?,
-        covered: body.get(1..)?,
-        checksum: u16::from_le_bytes(*checksum),
-        signed: false,
-        len: frame.len(),
-    })
+    let [_, payload_len, sequence, system_id, component_id, message_id] = *input.first_chunk::<6>()?;
+    let (system_id, message_id) = (system_id.into(), message_id.into());
+    plain_body::<6>(
+        input,
+        payload_len,
+        Layout { version: 1, sequence, system_id, component_id, message_id, ..EMPTY },
+    )
 }
 
 #[inline(always)]
 fn plain_v2(input: &[u8]) -> Option<Layout<'_>> {
-    let head = input.first_chunk::<10>()?;
-    let [MARKER_V2, payload_len, 0, _, sequence, system_id, component_id, id_low, id_middle, id_high] = *head
+    let [MARKER_V2, payload_len, 0, _, sequence, system_id, component_id, id_low, id_middle, id_high] =
+        *input.first_chunk::<10>()?
     else {
         return None;
     };
-    let body_end = head.len() + usize::from(payload_len);
-    let frame = input.get(..body_end + 2)?;
+    let message_id = u32::from_le_bytes([id_low, id_middle, id_high, 0]);
+    plain_body::<10>(
+        input,
+        payload_len,
+        Layout { version: 2, sequence, system_id: system_id.into(), component_id, message_id, ..EMPTY },
+    )
+}
+
+/// What is the same behind both heads.
+#[inline(always)]
+fn plain_body<'a, const HEAD: usize>(
+    input: &'a [u8],
+    payload_len: u8,
+    header: Layout<'a>,
+) -> Option<Layout<'a>> {
+    let frame = input.get(..HEAD + usize::from(payload_len) + 2)?;
     let (body, checksum) = frame.split_last_chunk::<2>()?;
     Some(Layout {
-        version: 2,
-        sequence,
-        system_id: system_id.into(),
-        component_id,
-        message_id: u32::from_le_bytes([id_low, id_middle, id_high, 0]),
-        payload: body.get(head.len()..)?,
+        payload: body.get(HEAD..)?,
         covered: body.get(1..)?,
         checksum: u16::from_le_bytes(*checksum),
-        signed: false,
         len: frame.len(),
+        ..header
     })
 }
 
