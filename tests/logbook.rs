@@ -14,7 +14,7 @@ use fettle::usage::entry::{
     SignedTarget,
 };
 use fettle::usage::events::usage_events;
-use fettle::usage::target::{Craft, targets};
+use fettle::usage::target::{Craft, nowhere, targets};
 use fettle::usage::{Accounts, Amount, Entry, Flown, Ledger, Pack};
 
 const MIN_US: i64 = 60_000_000;
@@ -530,6 +530,17 @@ fn what_is_not_entered_stays_a_target() {
         words(&book, &look),
         ["left propeller P1", "left/upper propeller P2", "right/upper propeller P3"]
     );
+    // An arm is all that is on it; a position that there is not is told.
+    let at = |positions: &[&str]| Task {
+        positions: positions.iter().map(|p| (*p).to_owned()).collect(),
+        ..task(4, 0)
+    };
+    assert_eq!(words(&book, &at(&["left"])), ["left propeller P1", "left/upper propeller P2"]);
+    let ledger = book.ledger();
+    let accounts = Accounts::new(&ledger, &flights);
+    assert_eq!(nowhere(&at(&["left", "rigth", "right/upper"]), &accounts, &heron), ["rigth"]);
+    let isolator = Task { applies_to: "isolator".into(), ..at(&["tray"]) };
+    assert!(nowhere(&isolator, &accounts, &heron).is_empty(), "nobody said where isolators are");
 }
 
 #[test]

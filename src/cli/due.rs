@@ -7,6 +7,7 @@ use super::{Failure, Outcome, hours};
 use crate::finding::CAUTION;
 use crate::report::{text, usage_json, usage_text};
 use crate::usage::due::{self, Status};
+use crate::usage::target::nowhere;
 use serde_json::json;
 
 /// Lists what is due.
@@ -49,5 +50,14 @@ pub fn run(options: &Due, output: &mut Output) -> Result<Outcome, Failure> {
         )));
     }
     hours::warn(&accounts, output);
+    let crafts = records.crafts();
+    for task in &tasks {
+        for position in nowhere(task, &accounts, &crafts) {
+            let (task, kind) = (&task.name, &task.applies_to);
+            output.warn(&text::plain(&format!(
+                "{task} is for position {position}, where no aircraft has a {kind}; it never falls due there"
+            )));
+        }
+    }
     Ok(if options.fail_on_overdue && counts[0] > 0 { Outcome::Found } else { Outcome::Done })
 }

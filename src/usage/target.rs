@@ -121,7 +121,8 @@ pub fn targets(task: &Task, accounts: &Accounts<'_>, aircraft: &[Craft], at_us: 
         };
         if let Some(fitting) = accounts.fitted_at(id, at_us) {
             packs.push(id);
-            let place = task.positions.is_empty() || task.positions.contains(&fitting.position);
+            let meant = |p: &String| *p == fitting.position || *p == base(&fitting.position);
+            let place = task.positions.is_empty() || task.positions.iter().any(meant);
             if place && wanted(&fitting.aircraft) {
                 found.push(target(Some(&fitting.aircraft), Some(&fitting.position)));
             }
@@ -147,6 +148,20 @@ pub fn targets(task: &Task, accounts: &Accounts<'_>, aircraft: &[Craft], at_us: 
         }
     }
     found
+}
+
+/// Positions of a task at which none of its aircraft has a motor or was ever fitted with the kind, as far as anything is
+/// known: the task never falls due there.
+pub fn nowhere<'t>(task: &'t Task, accounts: &Accounts<'_>, aircraft: &[Craft]) -> Vec<&'t str> {
+    let wanted = |name: &str| task.aircraft.is_empty() || task.aircraft.iter().any(|a| a == name);
+    let fittings = accounts.ledger.fittings.iter();
+    let fitted = fittings.filter(|f| f.id.kind == task.applies_to && wanted(&f.aircraft));
+    let at_motors = AT_MOTORS.contains(&task.applies_to.as_str());
+    let motors = aircraft.iter().filter(|a| at_motors && wanted(&a.name)).flat_map(|a| &a.positions);
+    let known: Vec<&str> = fitted.map(|f| &f.position).chain(motors).map(String::as_str).collect();
+    let is_there =
+        |p: &str| known.is_empty() || known.iter().any(|k| *k == p || *k == base(p) || base(k) == p);
+    task.positions.iter().map(String::as_str).filter(|p| !is_there(p)).collect()
 }
 
 /// Whether the logbook holds all of the kind that an aircraft has, as far as is known.
