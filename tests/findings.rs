@@ -11,6 +11,7 @@
 mod common;
 
 use fettle::finding::{Earlier, Finding, Limits, Numbers, Severity, judge};
+use fettle::measure::Whose;
 use fettle::measure::yaw_margin::YawReach;
 use fettle::simulator::{Faults, Frame, Scenario};
 
@@ -88,22 +89,35 @@ fn a_fault_that_stays_is_still_named_after_ten_flights() {
     }
 }
 
+/// Whether the ESCs tell their supply's current instead of the motors', and how often a second the batteries' is told.
+const CURRENTS: [(bool, f64); 4] = [(false, 1.0), (true, 1.0), (false, 0.0), (true, 0.0)];
+
+fn told(esc_supply_current: bool, battery_hz: f64) -> Whose {
+    match (battery_hz > 0.0, esc_supply_current) {
+        (false, _) => Whose::Either,
+        (true, false) => Whose::Motor,
+        (true, true) => Whose::Supply,
+    }
+}
+
+fn whose(flight: &Numbers) -> Whose {
+    Whose::from_share(flight.get("esc_current_share", "aircraft", "mean").map(|n| n.value))
+}
+
 #[test]
 fn bearing_drag_is_named_from_esc_data_in_one_flight() {
     for frame in FRAMES {
         let airframe = common::airframe(frame);
         for build_seed in 20..24u64 {
             let motor = build_seed as usize % airframe.motors.len();
-            for esc_supply_current in [false, true] {
+            for (esc_supply_current, battery_hz) in CURRENTS {
                 let mut scenario = Scenario::new(frame, build_seed).with_flights(1);
                 scenario.esc_supply_current = esc_supply_current;
+                (scenario.streams.battery_status, scenario.streams.sys_status) = (battery_hz, battery_hz);
                 scenario.faults = vec![Faults { drag: one_motor(motor, 0.20), ..Faults::NONE }];
-                let findings = judge(
-                    &common::numbers(&scenario)[0],
-                    Earlier::default(),
-                    Some(&airframe),
-                    &Limits::default(),
-                );
+                let numbers = &common::numbers(&scenario)[0];
+                assert_eq!(whose(numbers), told(esc_supply_current, battery_hz));
+                let findings = judge(numbers, Earlier::default(), Some(&airframe), &Limits::default());
                 let named: Vec<&str> = findings
                     .iter()
                     .filter(|f| NAMING.contains(&f.kind))
@@ -112,7 +126,7 @@ fn bearing_drag_is_named_from_esc_data_in_one_flight() {
                 assert_eq!(
                     named,
                     [airframe.motors[motor].position.as_str()],
-                    "{frame:?} {build_seed} {esc_supply_current}"
+                    "{frame:?} {build_seed} {esc_supply_current} {battery_hz}"
                 );
             }
         }
@@ -125,18 +139,20 @@ fn bearing_drag_is_named_from_esc_data_in_one_flight() {
 fn a_motor_that_is_asked_for_more_is_not_taken_for_one_that_drags() {
     for frame in FRAMES {
         for build_seed in 40..44u64 {
-            for esc_supply_current in [false, true] {
+            for (esc_supply_current, battery_hz) in CURRENTS {
                 let mut scenario = Scenario::new(frame, build_seed).with_flights(1);
                 scenario.esc_supply_current = esc_supply_current;
+                (scenario.streams.battery_status, scenario.streams.sys_status) = (battery_hz, battery_hz);
                 scenario.faults = vec![Faults { cg_forward_mm: -60.0, ..Faults::NONE }];
                 let numbers = &common::numbers(&scenario)[0];
+                assert_eq!(whose(numbers), told(esc_supply_current, battery_hz));
                 let findings =
                     judge(numbers, Earlier::default(), Some(&common::airframe(frame)), &Limits::default());
                 let most = numbers.all("motor_output_deviation", "mean").map(|n| n.value).fold(0.0, f64::max);
                 assert!(most > 0.1, "the case asks a motor for {most} more");
                 assert!(
                     !findings.iter().any(|f| f.kind == "motor_drag"),
-                    "{frame:?} {build_seed} {esc_supply_current}: {findings:?}"
+                    "{frame:?} {build_seed} {esc_supply_current} {battery_hz}: {findings:?}"
                 );
             }
         }

@@ -48,7 +48,8 @@ pub struct Limits {
     pub motor_output_deviation: Limit,
     /// Thrust that one motor lost against the aircraft's own earlier flights, as a fraction.
     pub motor_thrust_loss: Limit,
-    /// ESC current over speed squared and over speed cubed, the lesser as a ratio to the siblings' median.
+    /// Current over speed squared of the motors, over speed cubed of their ESCs' supply, as a ratio to the siblings'
+    /// median; the lesser of both where it is not known whose current the ESCs tell.
     pub motor_torque_ratio: Limit,
     /// Fifth percentile of the yaw authority left, as a fraction of that at balanced outputs.
     pub yaw_margin: Limit,

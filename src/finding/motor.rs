@@ -8,7 +8,7 @@ use super::inspect::{BALANCE, MOTOR_DRAG, MOTOR_THRUST, UNEVEN, YAW};
 use super::since::{reading, since_when};
 use super::{Finding, Limits, Number, Numbers, Severity, normal_cdf};
 use crate::airframe::Airframe;
-use crate::measure::{AtMost, Change, Explanations, Reading, explain};
+use crate::measure::{AtMost, Change, Explanations, Reading, Whose, explain};
 use crate::stats;
 
 /// Standard error of a mean output where none was archived (fraction of full thrust).
@@ -50,25 +50,36 @@ pub fn judge(flight: &Numbers, earlier: &[&Numbers], airframe: &Airframe, limits
     findings
 }
 
-/// Current over speed squared and over speed cubed against the siblings: the log does not say whether it is the motor's
-/// or the supply's. Drag stands out in both, so the lesser ratio counts; among the siblings it must stand out in the
-/// one that makes them more alike.
+/// The motors' current over speed squared, or their supply's over speed cubed, against the siblings. Where neither the
+/// batteries nor the other motors tell which of them the ESCs tell, drag has to stand out in both, so the lesser ratio
+/// counts; among the siblings it must stand out in the one that makes them more alike.
 fn torque(flight: &Numbers, airframe: &Airframe, limits: &Limits) -> Vec<Finding> {
+    const TORQUE: &str = "motor_torque_index";
+    const POWER: &str = "motor_power_index";
+    let share = flight.get("esc_current_share", "aircraft", "mean").map(|n| n.value);
     let judge = |position: &str| {
-        let index = |measure, statistic| flight.get(measure, position, statistic);
-        let both = |statistic| {
-            let torque = index("motor_torque_index", statistic)?;
-            // Archives of earlier methods hold no power index.
-            Some((torque, index("motor_power_index", statistic).unwrap_or(torque)))
+        let others = |measure| -> Vec<f64> {
+            flight.all(measure, "mean").filter(|n| n.subject != position).map(|n| n.value).collect()
         };
-        let (torque, power) = both("ratio_to_others")?;
-        let ratio = if power.value < torque.value { power } else { torque };
+        let whose = match Whose::from_share(share) {
+            Whose::Either => Whose::from_others(&others(TORQUE), &others(POWER)),
+            known => known,
+        };
+        let measures: &[&str] = match whose {
+            Whose::Motor => &[TORQUE],
+            Whose::Supply => &[POWER],
+            Whose::Either => &[TORQUE, POWER],
+        };
+        let indexes = measures.iter().filter_map(|measure| {
+            let of = |statistic| flight.get(measure, position, statistic);
+            let error = of("standard_error").zip(of("mean")).map(|(error, mean)| error.value / mean.value);
+            Some((of("ratio_to_others")?, of("modified_z")?.value, error.unwrap_or(0.02)))
+        });
+        let indexes: Vec<(&Number, f64, f64)> = indexes.collect();
+        let (ratio, ..) = *indexes.iter().min_by(|a, b| a.0.value.total_cmp(&b.0.value))?;
         let (severity, limit) = limits.motor_torque_ratio.passed(ratio.value)?;
-        let z = both("modified_z").map(|(torque, power)| torque.value.max(power.value))?;
-        let (error, mean) = (both("standard_error"), both("mean"));
-        let error = error
-            .zip(mean)
-            .map_or(0.02, |(error, mean)| (error.0.value / mean.0.value).max(error.1.value / mean.1.value));
+        let z = indexes.iter().map(|index| index.1).fold(f64::NEG_INFINITY, f64::max);
+        let error = indexes.iter().map(|index| index.2).fold(0.0, f64::max);
         (z > SIBLING_CUT).then(|| Finding {
             kind: "motor_drag",
             subject: position.to_owned(),

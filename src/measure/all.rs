@@ -1,6 +1,7 @@
 //! All measures of one flight.
 
 use super::esc::esc_in_hover;
+use super::esc_current::current_share;
 use super::hover::steady_hover;
 use super::trim::Trim;
 use super::vibration::vibration;
@@ -101,6 +102,7 @@ impl FlightMeasures {
         match esc_in_hover(signals, airframe, &self.hover) {
             Ok(escs) => {
                 self.measurements.extend(escs.iter().flat_map(|esc| esc.measurements(hovering)));
+                self.measurements.extend(current_share(signals, airframe, &self.hover, hovering));
                 self.esc = escs;
             }
             Err(why) => self.measurements.push(Measurement::missing(TORQUE, "aircraft", why, span)),

@@ -5,7 +5,8 @@
 //! whatever the centre of gravity or the yaw trim asks of them; bearing drag, rubbing, a damaged blade raise
 //! it. An ESC that reports the current of its supply follows power instead, torque times speed; among siblings on
 //! one supply voltage the power index p = I/ω³ is equal there. A log does not say which current it holds, so both
-//! are measured: what lies in the motor raises both, a motor that is merely asked for more raises one at most.
+//! are measured (and [`super::esc_current`] asks the batteries): what lies in the motor raises both, a motor that is
+//! merely asked for more raises one at most.
 //! If speed ranges enough in hover for every motor, the no-load current is removed by regressing I on
 //! ω² (or ω³; the index is then the slope); otherwise the index includes it, and the number says so.
 //! Compared by ratio to the median of the *others*, and by modified z with a floor of [`FLOOR`] or the indexes' own

@@ -6,6 +6,7 @@
 //! - [`mod@explain`]: centre of gravity, yaw trim or a motor: what may lie behind uneven outputs
 //! - [`mod@change`]: uneven outputs against the aircraft's own earlier flights
 //! - [`esc`]: speed, current, temperature and torque of each motor against its siblings
+//! - [`esc_current`]: whether the ESCs tell their motors' current or their supply's
 //! - [`trim`]: apparent centre of gravity and steady yaw effort, with their own errors
 //! - [`yaw_margin`]: how much yaw authority was left
 //! - [`row`]: the long-form number, [`Measurement`]
@@ -14,6 +15,7 @@
 pub mod all;
 pub mod change;
 pub mod esc;
+pub mod esc_current;
 pub mod explain;
 pub mod hover;
 pub mod motor_output;
@@ -25,6 +27,7 @@ pub mod yaw_margin;
 pub use all::{FlightMeasures, measure_flight};
 pub use change::{AtMost, Change, Reading, alike, change};
 pub use esc::EscSummary;
+pub use esc_current::Whose;
 pub use explain::{Cause, Explanation, Explanations, explain};
 pub use hover::{HoverSummary, Span};
 pub use motor_output::MeanOutputs;

@@ -2,7 +2,7 @@
 //! definitions, then every frame is read at fixed offsets.
 
 use super::{
-    Altitude, Attitude, EscReading, FlightInformation, GlobalPosition, Heartbeat, Hud, Imu, ImuSource,
+    Altitude, Attitude, Draw, EscReading, FlightInformation, GlobalPosition, Heartbeat, Hud, Imu, ImuSource,
     Landed, LocalPosition, Sample, ServoOutputs, Signals, Vibration,
 };
 use crate::clock::Stamp;
@@ -16,6 +16,8 @@ const NOT_AN_AUTOPILOT: u8 = 8;
 /// MAV_TYPE of a ground station, an onboard controller, a gimbal, an ADS-B receiver and a camera: some of them name
 /// an autopilot, though they are none.
 const NO_VEHICLE: [u8; 5] = [6, 18, 26, 27, 30];
+/// MAV_BATTERY_FUNCTION of packs that turn no propeller: avionics, payload.
+const NOT_FOR_MOTORS: [u8; 2] = [3, 4];
 const ARMED: u8 = 128;
 const HIL: u8 = 32;
 
@@ -36,6 +38,8 @@ enum Kind {
     EscInfo,
     EscStatus,
     EscTelemetry(u8),
+    SysStatus,
+    BatteryStatus,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -63,7 +67,7 @@ pub struct Reader {
     plans: Vec<Plan>,
 }
 
-const WANTED: [(&str, Kind, &[&str]); 20] = [
+const WANTED: [(&str, Kind, &[&str]); 22] = [
     ("HEARTBEAT", Kind::Heartbeat, &["type", "autopilot", "base_mode", "system_status"]),
     ("EXTENDED_SYS_STATE", Kind::ExtendedSysState, &["landed_state"]),
     (
@@ -92,6 +96,8 @@ const WANTED: [(&str, Kind, &[&str]); 20] = [
     ("ESC_TELEMETRY_5_TO_8", Kind::EscTelemetry(4), &["temperature", "voltage", "current", "rpm"]),
     ("ESC_TELEMETRY_9_TO_12", Kind::EscTelemetry(8), &["temperature", "voltage", "current", "rpm"]),
     ("ESC_TELEMETRY_13_TO_16", Kind::EscTelemetry(12), &["temperature", "voltage", "current", "rpm"]),
+    ("SYS_STATUS", Kind::SysStatus, &["current_battery"]),
+    ("BATTERY_STATUS", Kind::BatteryStatus, &["current_battery", "id", "battery_function"]),
 ];
 
 impl Reader {
@@ -321,6 +327,17 @@ impl Reader {
                     if reading.rpm != 0.0 || reading.voltage_v != 0.0 {
                         push!(esc, reading);
                     }
+                }
+            }
+            Kind::SysStatus | Kind::BatteryStatus => {
+                let of_battery = kind == Kind::BatteryStatus;
+                let current_ca = i16_at(p, off(0));
+                // -1: not measured. The greatest number: as much or more.
+                let known = (0..i16::MAX).contains(&current_ca);
+                let drives = !of_battery || !NOT_FOR_MOTORS.contains(&u8_at(p, off(2)));
+                if known && drives {
+                    let battery = of_battery.then(|| u8_at(p, off(1)));
+                    push!(draw, Draw { battery, current_a: f32::from(current_ca) / 100.0 });
                 }
             }
         }

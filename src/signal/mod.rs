@@ -13,7 +13,7 @@ pub mod sample;
 pub mod series;
 
 pub use sample::{
-    Altitude, Attitude, EscReading, FlightInformation, GlobalPosition, Heartbeat, Hud, Imu, ImuSource,
+    Altitude, Attitude, Draw, EscReading, FlightInformation, GlobalPosition, Heartbeat, Hud, Imu, ImuSource,
     Landed, LocalPosition, ServoOutputs, Vibration,
 };
 pub use series::{Lane, Sample, Series};
@@ -47,6 +47,8 @@ pub struct Signals {
     pub vibration: Series<Vibration>,
     /// ESC_STATUS and ESC_TELEMETRY_*, one sample an ESC.
     pub esc: Series<EscReading>,
+    /// BATTERY_STATUS and SYS_STATUS, where they tell a current.
+    pub draw: Series<Draw>,
     /// Times without any message, in order: (last instant before, first instant behind). Nothing is known of them,
     /// so no method interpolates across one.
     pub holes: Vec<(i64, i64)>,
@@ -99,6 +101,7 @@ impl Signals {
         self.imu.resolve(latest_ms);
         self.vibration.resolve(latest_ms);
         self.esc.resolve(latest_ms);
+        self.draw.resolve(latest_ms);
     }
 
     /// Puts late arrivals in order; call once after the last sample.
@@ -115,5 +118,6 @@ impl Signals {
         self.imu.finish();
         self.vibration.finish();
         self.esc.finish();
+        self.draw.finish();
     }
 }

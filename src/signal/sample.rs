@@ -175,6 +175,15 @@ pub struct EscReading {
     pub temperature_degc: f32,
 }
 
+/// Current drawn from the batteries, from BATTERY_STATUS (147) or SYS_STATUS (1).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Draw {
+    /// Battery id of BATTERY_STATUS; `None` from SYS_STATUS.
+    pub battery: Option<u8>,
+    /// Amperes.
+    pub current_a: f32,
+}
+
 impl Lane for Heartbeat {}
 impl Lane for Landed {}
 impl Lane for FlightInformation {}
@@ -195,5 +204,11 @@ impl Lane for Imu {
 impl Lane for EscReading {
     fn lane(&self) -> u8 {
         self.index
+    }
+}
+
+impl Lane for Draw {
+    fn lane(&self) -> u8 {
+        self.battery.unwrap_or(u8::MAX)
     }
 }

@@ -277,8 +277,9 @@ impl Plant {
             let torque = relative * self.build.torque[i] * (1.0 + self.trim.faults.drag[i]);
             let turning = if self.state.speed_rad_s[i] > 1.0 { IDLE_CURRENT_A } else { 0.0 };
             let power = torque * self.state.speed_rad_s[i] / HOVER_RAD_S;
-            self.state.current_a[i] =
-                turning + 5.6 * if scenario.esc_supply_current { power } else { torque };
+            // The motor's current is its supply's over the duty cycle, which is speed over that at full output.
+            let motor = torque / scenario.hover_fraction.sqrt();
+            self.state.current_a[i] = turning + 5.6 * if scenario.esc_supply_current { power } else { motor };
             let target = 21.0 + 24.0 * power;
             self.state.esc_c[i] += (target - self.state.esc_c[i]) * dt_s / 80.0;
             total += turning + 5.6 * power;
