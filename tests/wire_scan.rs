@@ -228,6 +228,29 @@ fn a_false_start_whose_checksum_fits_by_chance_hides_no_frame() {
     assert_eq!(scan(&[&[0], &real[..]].concat()).integrity.frames, 2);
 }
 
+/// Found by the fuzzer of time stamps: the last byte of a heartbeat's checksum is a marker, and what follows it makes a
+/// good frame by chance, which hides the next heartbeat if it is believed, and the first if that is doubted for it.
+#[test]
+fn a_frame_that_fits_by_chance_inside_another_one_hides_neither_that_nor_the_next() {
+    const HEARTBEATS: [[u8; 17]; 3] = [
+        [0xFD, 5, 0, 0, 3, 1, 1, 0, 0, 0, 0, 0, 0, 0, 2, 0x98, 0x7C],
+        [0xFD, 5, 0, 0, 4, 1, 1, 0, 0, 0, 0, 0, 0, 0, 2, 0x00, 0xFE],
+        [0xFD, 5, 0, 0, 5, 1, 1, 0, 0, 0, 0, 0, 0, 0, 2, 0x55, 0x7B],
+    ];
+    let [before, first, next] = HEARTBEATS;
+    let between = [0x03, 0xFA, 0xC4, 0x05, 0x06, 0xE9, 0xE9, 0x08];
+    let by_chance = [&first[16..], &between, &next[..2]].concat();
+    assert_eq!(scan(&by_chance).integrity.frames, 1, "its checksum fits");
+    for head in [&before[..], &[]] {
+        let bytes = [head, &[0x2C; 8], &first, &between, &next].concat();
+        let found: Vec<u8> = scan(&bytes).frames.iter().map(|frame| frame.sequence).collect();
+        assert_eq!(found, if head.is_empty() { vec![4, 5] } else { vec![3, 4, 5] });
+    }
+    // The other way round: the frame that fits by chance comes first, of a sender that was never heard.
+    let chance = scan(&[&before[..], &[0x2C], &by_chance[..], &next[2..], &[0x2C]].concat());
+    assert_eq!(chance.frames.iter().map(|frame| frame.sequence).collect::<Vec<_>>(), [3, 5]);
+}
+
 fn noise() -> impl Strategy<Value = Vec<u8>> {
     let byte = prop_oneof![6 => any::<u8>(), 1 => Just(0xFD), 1 => Just(0xFE), 1 => Just(0)];
     prop::collection::vec(byte, 0..60)

@@ -133,7 +133,7 @@ impl<'d> Scanner<'d> {
             at += skip;
             let (message, layout) = match self.examine(input, at) {
                 // In noise a checksum of 16 bits fits by chance now and then; behind a frame it has no chance to.
-                Found::Good(message, layout) => match self.doubt(input, at, layout.len, last) {
+                Found::Good(message, layout) => match self.doubt(input, at, &layout, last) {
                     Belief::Yes => (Some(message), layout),
                     Belief::MoreBytes => break,
                     Belief::No => {
@@ -242,34 +242,57 @@ impl<'d> Scanner<'d> {
     /// inside it.
     fn believe(&self, input: &[u8], at: usize, len: usize, last: bool) -> Belief {
         match self.followed(input, at + len, last) {
-            Belief::Yes => self.undivided(input, at, at + len, last),
+            Belief::Yes => match self.divided(input, at, at + len, last, |_, _| Belief::Yes) {
+                Belief::Yes => Belief::No,
+                Belief::No => Belief::Yes,
+                Belief::MoreBytes => Belief::MoreBytes,
+            },
             other => other,
         }
     }
 
-    /// A good frame that does not lie behind another one is doubted only when no frame follows it and one starts
-    /// inside it: a false start would hide that one.
-    fn doubt(&self, input: &[u8], at: usize, len: usize, last: bool) -> Belief {
-        match self.undivided(input, at, at + len, last) {
-            Belief::No => self.followed(input, at + len, last),
-            other => other,
+    /// A good frame that does not lie behind another one is doubted only when no frame follows it and a better one
+    /// starts inside it, which a false start would hide: one that a frame follows, or whose sender was heard before
+    /// while this one's was not. Of two equals the first counts: either checksum may fit by chance.
+    fn doubt(&self, input: &[u8], at: usize, layout: &Layout<'_>, last: bool) -> Belief {
+        let heard = |layout: &Layout<'_>| self.sequences.heard(layout.system_id, layout.component_id);
+        let better = |start: usize, inside: &Layout<'_>| match heard(inside) && !heard(layout) {
+            true => Belief::Yes,
+            false => self.followed(input, start + inside.len, last),
+        };
+        match self.divided(input, at, at + layout.len, last, better) {
+            Belief::Yes => self.followed(input, at + layout.len, last),
+            Belief::No => Belief::Yes,
+            Belief::MoreBytes => Belief::MoreBytes,
         }
     }
 
-    /// Whether no good frame starts between `at` and `end`.
-    fn undivided(&self, input: &[u8], at: usize, end: usize, last: bool) -> Belief {
+    /// Whether a good frame that counts starts between `at` and `end`.
+    fn divided(
+        &self,
+        input: &[u8],
+        at: usize,
+        end: usize,
+        last: bool,
+        counts: impl Fn(usize, &Layout<'_>) -> Belief,
+    ) -> Belief {
         let mut inside = at + 1;
         while let Some(skip) = input.get(inside..end).and_then(layout::find_marker) {
             inside += skip;
-            match self.examine(input, inside) {
-                Found::Good(..) => return Belief::No,
-                Found::MoreBytes if !last => return Belief::MoreBytes,
-                _ => inside += 1,
+            let belief = match self.examine(input, inside) {
+                Found::Good(_, layout) => counts(inside, &layout),
+                Found::MoreBytes if !last => Belief::MoreBytes,
+                _ => Belief::No,
+            };
+            if belief != Belief::No {
+                return belief;
             }
+            inside += 1;
         }
-        Belief::Yes
+        Belief::No
     }
 
+    /// Whether a frame that can be checked starts at `end`, at most a few unknown ones later, or the recording ends there.
     fn followed(&self, input: &[u8], mut end: usize, last: bool) -> Belief {
         for _ in 0..LONGEST_CHAIN {
             let rest = input.get(end..).unwrap_or_default();

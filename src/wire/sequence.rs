@@ -31,6 +31,15 @@ impl Sequences {
         if seen == u16::from(sequence) + 1 { 0 } else { missing(seen, sequence) }
     }
 
+    /// Whether a frame of this sender was noted.
+    pub(super) fn heard(&self, system_id: u32, component_id: u8) -> bool {
+        let index = (system_id as usize) << 8 | usize::from(component_id);
+        match self.narrow.get(index) {
+            Some(expected) => *expected > 0,
+            None => self.wide.contains_key(&(system_id, component_id)),
+        }
+    }
+
     #[cold]
     #[inline(never)]
     fn wide(&mut self, system_id: u32, component_id: u8) -> &mut u16 {
@@ -75,6 +84,15 @@ mod tests {
     fn keeps_senders_apart_even_with_wide_ids() {
         assert_eq!(total(&[(1, 1, 0), (2, 1, 90), (1, 2, 40), (1, 1, 1), (70_000, 1, 5), (70_000, 1, 6)]), 0);
         assert_eq!(total(&[(70_000, 1, 5), (70_000, 1, 7)]), 1);
+    }
+
+    #[test]
+    fn knows_who_was_heard() {
+        let mut sequences = Sequences::new();
+        sequences.lost(1, 1, 0);
+        sequences.lost(70_000, 1, 255);
+        let of = |system, component| sequences.heard(system, component);
+        assert!(of(1, 1) && of(70_000, 1) && !of(1, 2) && !of(70_000, 2) && !of(2, 1));
     }
 
     #[test]
