@@ -155,6 +155,13 @@ fn from_heartbeat_outputs_and_display_alone_airtime_is_within_a_second() {
     all(|s| s.with_streams(Streams::MINIMAL), Evidence::Inferred, 1000.0);
 }
 
+/// Neither landed states nor outputs: what is left is arming, height and climb.
+#[test]
+fn without_outputs_airtime_is_within_a_second() {
+    let streams = Streams { servo_output_raw: 0.0, ..NO_LANDED_STATE };
+    all(|s| s.with_streams(streams), Evidence::Inferred, 1000.0);
+}
+
 #[test]
 fn a_spool_up_without_lift_counts_nothing() {
     for streams in [Streams::FULL, Streams::MINIMAL] {

@@ -14,7 +14,11 @@ struct Made {
     /// Climb in m/s so many milliseconds after takeoff; the descent mirrors it.
     climb: fn(i64) -> f64,
     outputs: bool,
+    /// Pulse in the air at an instant, in µs; 1100 on the ground, 1000 disarmed.
+    pulse_us: fn(i64) -> u16,
     states: Vec<(i64, Landed)>,
+    /// Half a second after the touchdown, for a fifth of a second: sprung legs.
+    settling_m_s: f64,
 }
 
 impl Default for Made {
@@ -26,7 +30,9 @@ impl Default for Made {
             end_ms: 120_000,
             climb: |ms| (ms as f64 / 1000.0).min(2.0),
             outputs: true,
+            pulse_us: |_| 1500,
             states: Vec::new(),
+            settling_m_s: 0.0,
         }
     }
 }
@@ -36,6 +42,8 @@ impl Made {
     fn climb_m_s(&self, ms: i64) -> f64 {
         if (self.takeoff_ms..self.takeoff_ms + 10_000).contains(&ms) {
             (self.climb)(ms - self.takeoff_ms)
+        } else if (self.touchdown_ms + 500..self.touchdown_ms + 700).contains(&ms) {
+            -self.settling_m_s
         } else if (self.touchdown_ms - 10_000..self.touchdown_ms).contains(&ms) {
             -(self.climb)(self.touchdown_ms - ms)
         } else {
@@ -68,9 +76,11 @@ impl Made {
             }
         }
         for ms in every(100).filter(|_| self.outputs) {
-            let airborne = (self.takeoff_ms..self.touchdown_ms).contains(&ms);
+            // Legs that give way do so because the outputs fall late.
+            let late_ms = if self.settling_m_s > 0.0 { 900 } else { 0 };
+            let airborne = (self.takeoff_ms..self.touchdown_ms + late_ms).contains(&ms);
             let pulse = match (airborne, ms < self.disarmed_ms) {
-                (true, _) => 1500,
+                (true, _) => (self.pulse_us)(ms),
                 (false, true) => 1100,
                 (false, false) => 1000,
             };
@@ -144,5 +154,41 @@ fn a_log_that_ends_before_the_touchdown_was_told_is_bounded_by_how_late_it_is_to
         if !outputs {
             assert!(!flight.complete, "nothing told of the touchdown: {flight:?}");
         }
+    }
+}
+
+/// Eighty seconds of perfect stillness 18 m up: without outputs only the descent that follows tells it from the ground.
+#[test]
+fn a_hover_is_not_taken_for_the_ground_where_no_outputs_are_told() {
+    let flight = Made { outputs: false, ..Made::default() }.flight();
+    assert!(flight.complete && (flight.airtime_ms - 100_000).abs() <= 1_000, "{flight:?}");
+    let cut = Made { outputs: false, end_ms: 90_000, ..Made::default() }.flight();
+    assert!(!cut.complete, "it never came down: {cut:?}");
+}
+
+/// A load that is let go, a tank that runs dry: the aircraft hovers at outputs far below those of most of the flight.
+#[test]
+fn an_aircraft_that_gets_lighter_in_the_air_has_not_landed() {
+    let lighter: [fn(i64) -> u16; 4] = [
+        |ms| if ms < 80_000 { 1600 } else { 1460 },
+        |ms| if ms < 80_000 { 1600 } else { 1400 },
+        |ms| if ms < 30_000 { 1600 } else { 1400 },
+        |ms| 1600 - u16::try_from(ms / 500).unwrap(),
+    ];
+    for (case, pulse_us) in lighter.into_iter().enumerate() {
+        // The last of these pairs leaves next to no time on the ground from which idle could be known.
+        for (takeoff_ms, disarmed_ms) in [(10_000, 115_000), (600, 110_200)] {
+            let flight = Made { pulse_us, takeoff_ms, disarmed_ms, ..Made::default() }.flight();
+            let airtime_ms = 110_000 - takeoff_ms;
+            assert!((flight.airtime_ms - airtime_ms).abs() <= 500, "{case}, {takeoff_ms}: {flight:?}");
+        }
+    }
+}
+
+#[test]
+fn legs_that_give_way_after_the_contact_do_not_shift_its_bounds() {
+    let told = vec![(2_000, Landed::OnGround), (10_500, Landed::InAir), (111_500, Landed::OnGround)];
+    for states in [Vec::new(), told] {
+        Made { settling_m_s: 0.4, states, ..Made::default() }.flight();
     }
 }

@@ -55,7 +55,7 @@ impl History {
             self.vibration.push(&flight);
         }
         if airframe.is_some_and(|airframe| motor::tells(&flight, airframe)) {
-            if stands_out(&["motor_thrust_loss", "yaw_bias_change"]) {
+            if stands_out(&["motor_thrust_loss", "motor_output_change", "yaw_bias_change"]) {
                 self.since.push(&flight);
             } else {
                 self.since = Latest::default();

@@ -42,5 +42,8 @@ pub const YAW: &[&str] = &[
 ];
 
 /// The centre of gravity moved.
-pub const BALANCE: &[&str] =
-    &["payload and battery position against the usual place", "mounts and rails that may have slipped"];
+pub const BALANCE: &[&str] = &[
+    "payload and battery position against the usual place",
+    "mounts and rails that may have slipped",
+    "propellers on that side: nicks, erosion, delamination, seating",
+];

@@ -287,7 +287,8 @@ fn changed(
                 return None;
             }
             let summary = format!(
-                "the centre of gravity lies {} mm {} and {} mm {} of where {against} had it",
+                "the centre of gravity lies {} mm {} and {} mm {} of where {against} had it, or a propeller on that side \
+                 gives less thrust at the same torque: outputs cannot tell these apart",
                 forward_mm.abs().round(),
                 if forward_mm >= 0.0 { "forward" } else { "aft" },
                 right_mm.abs().round(),

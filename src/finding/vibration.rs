@@ -28,7 +28,8 @@ pub fn judge(flight: &Numbers, earlier: &[&Numbers], limits: &Limits) -> Vec<Fin
         if before.len() < MIN_BASELINE {
             return None;
         }
-        let median = stats::median(&before)?;
+        // An axis that was never filled in tells nothing.
+        let median = stats::median(&before).filter(|level| *level > 0.0)?;
         let spread = stats::mad(&before)?.max(SPREAD_FLOOR * median * 0.6745);
         let z = 0.6745 * (level.value - median) / spread;
         let ratio = level.value / median;

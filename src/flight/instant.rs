@@ -24,6 +24,11 @@ const LOOK_MS: i64 = 4_000;
 /// The same ahead of a touchdown's outputs.
 const FALL_LOOK_MS: i64 = 1_000;
 
+/// How far landing gear and soft ground give way under the weight, and how soon after the contact (common practice, no
+/// published source).
+const SETTLING_M: f64 = 0.3;
+const SETTLING_MS: i64 = 1_500;
+
 /// Heights of so many milliseconds before the outputs rise give the ground.
 const IDLE_MS: i64 = 1_500;
 
@@ -50,7 +55,7 @@ pub fn liftoff(traces: &Traces, window: Window, lag_ms: i64) -> Bounded {
             (rise + (share * (best - rise) as f64) as i64, low.min(rise), high.max(rise))
         }
         (Some((best, low, high)), Some(rise)) => (best, low.min(rise), high.max(rise)),
-        (Some(found), None) => found,
+        (Some((best, low, high)), None) => (best - CLIMB_LATE_MS / 2, low - CLIMB_LATE_MS, high),
         (None, Some(rise)) => (rise, window.from_ms.max(rise - 1_500), window.to_ms.max(rise)),
         (None, None) => ((window.from_ms + window.to_ms) / 2, window.from_ms, window.to_ms),
     };
@@ -189,7 +194,8 @@ fn descent_end(traces: &Traces, window: Window, until_ms: i64) -> Option<(i64, i
         m.time_ms <= until_ms && m.climb_m_s < -MOVING_M_S && m.height_m - ground_m > -1.0
     })?;
     let descending = &motion[last];
-    let low = descending.time_ms - descending.slack_ms;
+    let contact = &motion[before_settling(motion, last)];
+    let low = contact.time_ms - contact.slack_ms;
     let Some(next) = motion.get(last + 1) else {
         return Some((descending.time_ms, low, window.to_ms.max(descending.time_ms)));
     };
@@ -197,6 +203,19 @@ fn descent_end(traces: &Traces, window: Window, until_ms: i64) -> Option<(i64, i
     // The descent ends abruptly: half a step after its last sample on average.
     let best = descending.time_ms + (next.time_ms - descending.time_ms) / 2;
     Some((best, low, high))
+}
+
+/// The last sample of the descent before the one that ends at `last`, if that is no deeper than legs give way and hardly
+/// later: then the earlier one may have ended at the ground.
+fn before_settling(motion: &[Motion], last: usize) -> usize {
+    let sinks = |i: &usize| motion[*i].climb_m_s < -MOVING_M_S;
+    let first = (0..=last).rev().take_while(sinks).last().unwrap_or(last);
+    let before = (0..first).rev().find(sinks);
+    let near = |i: &usize| {
+        motion[*i].height_m - motion[last].height_m < SETTLING_M
+            && motion[first].time_ms - motion[*i].time_ms < SETTLING_MS
+    };
+    before.filter(near).unwrap_or(last)
 }
 
 fn median(mut values: Vec<f64>) -> f64 {

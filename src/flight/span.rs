@@ -49,6 +49,10 @@ pub(super) const LIFTOFF_REPORT_LAG_MS: i64 = 2_000;
 const CLEAR_M: f64 = 0.5;
 /// Time without motion that says "on the ground" while outputs stay up.
 const STILL_MS: i64 = 3_000;
+/// Who goes lower than this below a place without disarming stood in the air there, not on the ground.
+const LOWER_M: f64 = 1.5;
+/// Without outputs a hover looks like the ground: only this near the height of the liftoff is it taken for that.
+const NEAR_M: f64 = 3.0;
 
 /// The spans of a session and what they rest on: FLIGHT_INFORMATION if nothing else contradicts it, else
 /// EXTENDED_SYS_STATE, else what arming, outputs, height and climb show.
@@ -143,7 +147,7 @@ fn inferred(traces: &Traces) -> Vec<Span> {
     let mut low_since: Option<i64> = None;
     let mut clear = 0u32;
     let mut before_ms = traces.start_ms;
-    for motion in &traces.motion {
+    for (motion, ahead) in traces.motion.iter().zip(ahead(traces)) {
         let now_ms = motion.time_ms;
         let effort = traces.effort_at(now_ms);
         if traces.hole_within(before_ms, now_ms) {
@@ -190,7 +194,14 @@ fn inferred(traces: &Traces) -> Vec<Span> {
                     _ => None,
                 };
                 let collapsed = low_since.filter(|since| now_ms - since >= 700);
-                let settled = still_since.map(|s| s.0).filter(|since| now_ms - since >= STILL_MS);
+                let on_ground = |height_m: f64| {
+                    let near = (height_m - base_m).abs() < NEAR_M
+                        || ahead.disarmed_m.is_some_and(|m| (height_m - m).abs() < LOWER_M);
+                    ahead.lowest_m > height_m - LOWER_M && (effort.is_some() || near)
+                };
+                let settled = still_since
+                    .filter(|(since, height_m)| now_ms - since >= STILL_MS && on_ground(*height_m))
+                    .map(|s| s.0);
                 let ended = if armed { collapsed.or(settled) } else { Some(now_ms) };
                 if let Some(since) = ended {
                     let touchdown = Window { from_ms: since - LANDING_REPORT_LAG_MS, to_ms: now_ms };
@@ -209,6 +220,40 @@ fn inferred(traces: &Traces) -> Vec<Span> {
         spans.push(Span { liftoff, touchdown: disarmed_after(traces, after - LANDING_REPORT_LAG_MS) });
     }
     spans
+}
+
+/// What comes behind an instant until the aircraft is disarmed.
+#[derive(Debug, Clone, Copy)]
+struct Ahead {
+    /// The lowest height but for two samples, which may be wrong.
+    lowest_m: f64,
+    /// Height when it is disarmed; `None` if the log does not show it.
+    disarmed_m: Option<f64>,
+}
+
+/// One entry a motion sample.
+fn ahead(traces: &Traces) -> Vec<Ahead> {
+    let mut all = Vec::with_capacity(traces.motion.len());
+    let mut until_ms = None;
+    let mut lowest = [f64::INFINITY; 3];
+    let mut disarmed_m = None;
+    for motion in traces.motion.iter().rev() {
+        let armed_until_ms = traces.armed_until(motion.time_ms);
+        if until_ms != Some(armed_until_ms) {
+            until_ms = Some(armed_until_ms);
+            lowest = [f64::INFINITY; 3];
+            disarmed_m = (armed_until_ms < i64::MAX).then_some(motion.height_m);
+        }
+        let mut height_m = motion.height_m;
+        for low in &mut lowest {
+            if height_m < *low {
+                std::mem::swap(low, &mut height_m);
+            }
+        }
+        all.push(Ahead { lowest_m: lowest[2], disarmed_m });
+    }
+    all.reverse();
+    all
 }
 
 /// Armed and carrying the weight from the first sample on, with height or climb to show for it.

@@ -186,8 +186,19 @@ impl Traces {
         }
         aloft.sort_by(f64::total_cmp);
         self.hover = aloft.get(aloft.len() / 2).copied().unwrap_or_default();
-        // A log wholly in the air shows no idle; then a third of the hover level stands for it.
-        self.idle = if lowest < 0.75 * self.hover { lowest.max(0.0) } else { self.hover / 3.0 };
+        // A log wholly in the air shows no idle, but the level at which a lighter aircraft flies; then a third of
+        // the hover level stands for it.
+        let nearly_lowest = lowest + 0.1 * (self.hover - lowest);
+        let mut heights: Vec<f64> = armed
+            .iter()
+            .filter(|e| e.level <= nearly_lowest)
+            .filter_map(|e| self.height_at(e.time_ms))
+            .collect();
+        heights.sort_by(f64::total_cmp);
+        let typical = heights.get(heights.len() / 2).copied();
+        let on_ground = typical.zip(ground).is_none_or(|(height, ground)| height - ground <= 1.0);
+        let idle = lowest < 0.5 * self.hover || lowest < 0.75 * self.hover && on_ground;
+        self.idle = if idle { lowest.max(0.0) } else { self.hover / 3.0 };
     }
 }
 

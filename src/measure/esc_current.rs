@@ -1,16 +1,18 @@
-//! Whose current the ESCs tell: their motors' or their supply's. A log does not say, but the batteries' current does.
+//! Whose current the ESCs tell: their motors' or their supply's. A log does not say, but what the batteries give does.
 //!
 //! # Method
 //! An ESC is a step-down converter: what it takes from its supply is its motor's current times its duty cycle. So in
-//! steady hover the currents of all ESCs add up to what the batteries give, less what avionics and payload take, if they
-//! are those of the supply, and to that over the duty cycle if they are the motors'.
+//! steady hover voltage times current, both as the ESCs tell them, adds up over all ESCs to what the batteries give, less
+//! what avionics and payload take, if the currents are those of the supply, and to that over the duty cycle if they are
+//! the motors'. Power, since batteries may be in series or in parallel.
 //! # Source
 //! Power balance of the ideal step-down converter (a textbook identity). [`OF_SUPPLY`] and [`OF_MOTORS`] are reasoned,
-//! no published source: current sensors that are a tenth off, a duty cycle in hover from 1/3 to 3/4.
+//! no published source: sensors that are a tenth off, a duty cycle in hover from 1/3 to 3/4.
 //! # When it says nothing
-//! Without a current of every motor's ESC and of a battery in steady hover.
+//! Without voltage and current of every motor's ESC and of every battery in steady hover.
 //! # Limit
-//! Where one of several packs in parallel is not measured, the supply's current looks like the motors'.
+//! Where a pack is not told at all, the supply's current may look like the motors'; where a total is told as one more
+//! pack, the motors' like the supply's.
 
 use super::hover::HoverSummary;
 use super::motor_output::{MIN_HOVER_S, MIN_SAMPLES};
@@ -21,7 +23,7 @@ use crate::stats::{mean, sd};
 use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
 
-/// Currents of all ESCs over that of the batteries where the ESCs tell their supply's.
+/// Power of all ESCs over that of the batteries where the ESCs tell their supply's current.
 pub const OF_SUPPLY: RangeInclusive<f64> = 0.7..=1.12;
 /// The same where they tell their motors'.
 pub const OF_MOTORS: RangeInclusive<f64> = 1.3..=3.0;
@@ -29,7 +31,7 @@ pub const OF_MOTORS: RangeInclusive<f64> = 1.3..=3.0;
 const MIN_OTHERS: usize = 3;
 /// Relative standard deviation that healthy motors of one build do not reach (common practice, no published source).
 const UNLIKE: f64 = 0.05;
-/// Fewest currents of a battery.
+/// Fewest readings of a battery.
 const MIN_DRAWS: usize = 5;
 
 /// What an ESC's current is that of.
@@ -44,7 +46,7 @@ pub enum Whose {
 }
 
 impl Whose {
-    /// From the currents of all ESCs over that of the batteries in steady hover.
+    /// From [`current_share`].
     pub fn from_share(share: Option<f64>) -> Self {
         match share {
             Some(share) if OF_SUPPLY.contains(&share) => Whose::Supply,
@@ -65,7 +67,7 @@ impl Whose {
     }
 }
 
-/// Mean current of all motors' ESCs over the mean current of the batteries in steady hover.
+/// Mean of what all motors' ESCs take, if their currents are the supply's, over what the batteries give in steady hover.
 pub fn current_share(
     signals: &Signals,
     airframe: &Airframe,
@@ -77,23 +79,21 @@ pub fn current_share(
     }
     let of_motor = |esc: u8| {
         let readings = hover.select(&signals.esc).map(|s| &s.value).filter(|r| r.index == esc);
-        let known: Vec<f64> = readings.map(|r| f64::from(r.current_a)).filter(|a| a.is_finite()).collect();
+        let power_w = readings.filter(|r| r.voltage_v > 0.0).map(|r| f64::from(r.voltage_v * r.current_a));
+        let known: Vec<f64> = power_w.filter(|w| w.is_finite()).collect();
         mean(&known).filter(|_| known.len() >= MIN_SAMPLES)
     };
-    let motors_a: f64 = airframe.motors.iter().map(|m| of_motor(m.esc?)).sum::<Option<f64>>()?;
-    let mut packs: BTreeMap<Option<u8>, Vec<f64>> = BTreeMap::new();
-    for Draw { battery, current_a } in hover.select(&signals.draw).map(|s| s.value) {
-        packs.entry(battery).or_default().push(f64::from(current_a));
+    let escs_w: f64 = airframe.motors.iter().map(|m| of_motor(m.esc?)).sum::<Option<f64>>()?;
+    let mut packs: BTreeMap<u8, Vec<f64>> = BTreeMap::new();
+    for Draw { battery, power_w } in hover.select(&signals.draw).map(|s| s.value) {
+        let draws = packs.entry(battery).or_default();
+        draws.extend(Some(f64::from(power_w)).filter(|w| w.is_finite()));
     }
-    // SYS_STATUS says again what the packs say for themselves.
-    if packs.len() > 1 {
-        packs.remove(&None);
-    }
-    packs.retain(|_, draws| draws.len() >= MIN_DRAWS);
-    let draws = packs.values().map(Vec::len).sum::<usize>() as u64;
-    let batteries_a: f64 = packs.values().filter_map(|draws| mean(draws)).sum();
+    let samples = packs.values().map(Vec::len).sum::<usize>() as u64;
+    let of_pack = |draws: &Vec<f64>| mean(draws).filter(|_| draws.len() >= MIN_DRAWS);
+    let packs_w: f64 = packs.values().map(of_pack).sum::<Option<f64>>()?;
     let names = ("esc_current_share", "mean", "fraction");
-    (batteries_a > 0.0).then(|| Measurement::number(names, "aircraft", motors_a / batteries_a, draws, span))
+    (packs_w > 0.0).then(|| Measurement::number(names, "aircraft", escs_w / packs_w, samples, span))
 }
 
 #[cfg(test)]
@@ -125,16 +125,21 @@ mod tests {
 
     #[test]
     fn the_batteries_tell_whose_current_it_is() {
-        let pack = |battery: u8, current_a| Draw { battery: Some(battery), current_a };
-        let all = Draw { battery: None, current_a: 42.0 };
-        // 40 A at the supply and a duty cycle of 0.6: 66.7 A in the motors; avionics take 2 A.
-        let supply = share([10.0; 4], &[pack(0, 21.0), pack(1, 21.0), all]);
+        let pack = |battery, power_w| Draw { battery, power_w };
+        // 40 A at the supply of 44 V and a duty cycle of 0.6: 66.7 A in the motors; avionics take 2 A. Two packs in
+        // parallel give half the current each, two in series half the voltage: the same power.
+        let halves = [pack(0, 924.0), pack(1, 924.0)];
+        let supply = share([10.0; 4], &halves);
         assert!((supply.unwrap() - 40.0 / 42.0).abs() < 1e-6);
         assert_eq!(Whose::from_share(supply), Whose::Supply);
-        let motors = share([16.67; 4], &[all]);
+        let motors = share([16.67; 4], &[pack(0, 1848.0)]);
         assert!((motors.unwrap() - 66.68 / 42.0).abs() < 1e-6);
         assert_eq!(Whose::from_share(motors), Whose::Motor);
-        for unknown in [share([10.0; 4], &[]), share([10.0, 10.0, 10.0, f32::NAN], &[all])] {
+        for unknown in [
+            share([10.0; 4], &[]),
+            share([10.0; 4], &[pack(0, 924.0), pack(1, f32::NAN)]),
+            share([10.0, 10.0, 10.0, f32::NAN], &halves),
+        ] {
             assert_eq!((unknown, Whose::from_share(unknown)), (None, Whose::Either));
         }
         // Speeds of a quad in trim with drag on one motor, ±12 %: the wrong index spreads the others by that.

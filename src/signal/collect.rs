@@ -38,7 +38,6 @@ enum Kind {
     EscInfo,
     EscStatus,
     EscTelemetry(u8),
-    SysStatus,
     BatteryStatus,
 }
 
@@ -67,7 +66,7 @@ pub struct Reader {
     plans: Vec<Plan>,
 }
 
-const WANTED: [(&str, Kind, &[&str]); 22] = [
+const WANTED: [(&str, Kind, &[&str]); 21] = [
     ("HEARTBEAT", Kind::Heartbeat, &["type", "autopilot", "base_mode", "system_status"]),
     ("EXTENDED_SYS_STATE", Kind::ExtendedSysState, &["landed_state"]),
     (
@@ -96,8 +95,11 @@ const WANTED: [(&str, Kind, &[&str]); 22] = [
     ("ESC_TELEMETRY_5_TO_8", Kind::EscTelemetry(4), &["temperature", "voltage", "current", "rpm"]),
     ("ESC_TELEMETRY_9_TO_12", Kind::EscTelemetry(8), &["temperature", "voltage", "current", "rpm"]),
     ("ESC_TELEMETRY_13_TO_16", Kind::EscTelemetry(12), &["temperature", "voltage", "current", "rpm"]),
-    ("SYS_STATUS", Kind::SysStatus, &["current_battery"]),
-    ("BATTERY_STATUS", Kind::BatteryStatus, &["current_battery", "id", "battery_function"]),
+    (
+        "BATTERY_STATUS",
+        Kind::BatteryStatus,
+        &["current_battery", "id", "battery_function", "voltages", "voltages_ext"],
+    ),
 ];
 
 impl Reader {
@@ -329,15 +331,20 @@ impl Reader {
                     }
                 }
             }
-            Kind::SysStatus | Kind::BatteryStatus => {
-                let of_battery = kind == Kind::BatteryStatus;
-                let current_ca = i16_at(p, off(0));
-                // -1: not measured. The greatest number: as much or more.
-                let known = (0..i16::MAX).contains(&current_ca);
-                let drives = !of_battery || !NOT_FOR_MOTORS.contains(&u8_at(p, off(2)));
-                if known && drives {
-                    let battery = of_battery.then(|| u8_at(p, off(1)));
-                    push!(draw, Draw { battery, current_a: f32::from(current_ca) / 100.0 });
+            Kind::BatteryStatus => {
+                if !NOT_FOR_MOTORS.contains(&u8_at(p, off(2))) {
+                    let current_ca = i16_at(p, off(0));
+                    // Cells in series; beyond the first ten, 0 is none.
+                    let known = |i: usize| {
+                        if i < 10 { u16_at(p, off(3) + 2 * i) } else { u16_at(p, off(4) + 2 * (i - 10)) }
+                    };
+                    let cells_mv = (0..14).map(known).filter(|mv| *mv != u16::MAX);
+                    let pack_mv: u32 = cells_mv.map(u32::from).sum();
+                    // -1: not measured. The greatest number: as much or more.
+                    let measured = (0..i16::MAX).contains(&current_ca) && pack_mv > 0;
+                    let power_w = f32::from(current_ca) / 100.0 * (pack_mv as f32 / 1000.0);
+                    let battery = u8_at(p, off(1));
+                    push!(draw, Draw { battery, power_w: if measured { power_w } else { f32::NAN } });
                 }
             }
         }

@@ -47,7 +47,7 @@ pub struct Signals {
     pub vibration: Series<Vibration>,
     /// ESC_STATUS and ESC_TELEMETRY_*, one sample an ESC.
     pub esc: Series<EscReading>,
-    /// BATTERY_STATUS and SYS_STATUS, where they tell a current.
+    /// BATTERY_STATUS of batteries that may turn propellers.
     pub draw: Series<Draw>,
     /// Times without any message, in order: (last instant before, first instant behind). Nothing is known of them,
     /// so no method interpolates across one.

@@ -175,13 +175,14 @@ pub struct EscReading {
     pub temperature_degc: f32,
 }
 
-/// Current drawn from the batteries, from BATTERY_STATUS (147) or SYS_STATUS (1).
+/// What a battery that may turn propellers gives, from BATTERY_STATUS (147). SYS_STATUS is ambiguous where there are
+/// several.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Draw {
-    /// Battery id of BATTERY_STATUS; `None` from SYS_STATUS.
-    pub battery: Option<u8>,
-    /// Amperes.
-    pub current_a: f32,
+    /// Battery id.
+    pub battery: u8,
+    /// Watts; NaN if current or voltage are unknown.
+    pub power_w: f32,
 }
 
 impl Lane for Heartbeat {}
@@ -209,6 +210,6 @@ impl Lane for EscReading {
 
 impl Lane for Draw {
     fn lane(&self) -> u8 {
-        self.battery.unwrap_or(u8::MAX)
+        self.battery
     }
 }
