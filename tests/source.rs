@@ -163,7 +163,9 @@ fn a_name_of_gigabytes_is_refused() {
         let long = header("././@LongLink", kind, 6 << 30, |_| {});
         let tar = [&log_member[..], &long, &vec![b'a'; 2 << 20]].concat();
         let (found, problems) = read(file(&tar).path());
-        assert_eq!((found.len(), &found[0].1), (1, &log()));
+        assert_eq!(found[0].1, log());
+        // What lies behind is looked through for another header, but is nobody's name.
+        assert!(found[1..].iter().all(|(_, bytes)| bytes.iter().all(|byte| *byte == b'a')));
         assert_eq!(problems.len(), 1);
         assert!(problems[0].what.contains("more than 1 MiB of names"), "{problems:?}");
     }
@@ -246,6 +248,19 @@ fn damage_costs_what_lies_behind_it_and_is_told() {
     assert_eq!(found[0].1, log());
     assert_eq!(found[1].1, log()[..5000 - 3584 - 512]);
     assert!(problems[0].what.starts_with("cut off: 1888 bytes"), "{problems:?}");
+
+    // A damaged header costs the member's name, and no other member.
+    let (whole, _) = read(&folder("archives/card.tar"));
+    let mut bytes = tar.clone();
+    bytes[3584] ^= 1;
+    let (found, problems) = read(file(&bytes).path());
+    assert!(problems[0].what.contains("damaged behind its 1 first members"), "{problems:?}");
+    assert_eq!(found.len(), whole.len());
+    assert!(found[1].0.name.ends_with("behind damaged header 2"), "{:?}", found[1].0.name);
+    assert_eq!(found[1].1[..log().len()], log());
+    assert!(found[1].1[log().len()..].iter().all(|byte| *byte == 0), "padding only");
+    let rest = |of: &[(Entry, Vec<u8>)]| of[2..].iter().map(|entry| entry.1.clone()).collect::<Vec<_>>();
+    assert_eq!(rest(&found), rest(&whole));
 
     // A zip that lost its directory at the end is scanned as it is: stored members are still there.
     let zip = std::fs::read(folder("archives/stored.zip")).unwrap();

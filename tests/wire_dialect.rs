@@ -175,6 +175,12 @@ fn a_newer_definition_with_more_extensions_takes_the_place() {
         Definitions::builtin().with_dialect(&read(&[("top.xml", &newer)]).unwrap());
     assert_eq!(conflicts, []);
     assert_eq!((definitions.by_id(241).len(), definitions.by_id(241)[0].full_len), (1, 36));
+    // The same base fields with other extensions behind: frames cannot tell, so the known one is kept.
+    let other = newer.replace("name=\"more\"", "name=\"other\"");
+    let (definitions, conflicts) = definitions.with_dialect(&read(&[("top.xml", &other)]).unwrap());
+    assert_eq!(conflicts.len(), 1);
+    assert!(conflicts[0].ambiguous && conflicts[0].known == "VIBRATION", "{conflicts:?}");
+    assert!(definitions.by_id(241)[0].field("more").is_some());
 }
 
 #[test]

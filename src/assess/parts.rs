@@ -111,6 +111,8 @@ fn follows(part: &Part, next: &Part) -> Option<(bool, i64)> {
     let certain = same_boot == Some(true) || common > 1 || last_ms >= STARTED_MS;
     let near = |most_ms: i64| (-LATE_MS..=most_ms).contains(&apart_ms);
     match (all_go_on, same_boot) {
+        // Counters of several senders that go on outweigh a UTC that was set right in between.
+        (true, Some(false)) if common > 1 && near(APART_MS) => Some((true, apart_ms.abs())),
         (_, Some(false)) => None,
         (true, _) if certain && near(APART_MS) => Some((false, apart_ms.abs())),
         (false, Some(true)) if near(PAUSE_MS) => Some((true, apart_ms.abs())),
@@ -221,6 +223,17 @@ mod tests {
         let a = part("a", (0, 50), (100, 30_000), Some(day));
         let b = part("b", (51, 90), (30_020, 60_000), Some(day + 3_600_000_000));
         assert!(recordings(&[a.clone(), b]).is_empty());
+        // Two senders whose counters go on outweigh a UTC that was set right by a fix in between.
+        let and_another = |mut part: Part, sequence: (u8, u8)| {
+            let one = part.ends.senders[0];
+            let (first_sequence, last_sequence) = sequence;
+            part.ends.senders.push(SenderCount { component_id: 190, first_sequence, last_sequence, ..one });
+            part
+        };
+        let two = and_another(a.clone(), (3, 17));
+        let set_right = part("k", (51, 90), (30_020, 60_000), Some(day + 5_000_000));
+        assert_eq!(recordings(&[two.clone(), and_another(set_right.clone(), (18, 40))]), [["a", "k"]]);
+        assert!(recordings(&[two, and_another(set_right, (90, 99))]).is_empty());
         let reboot = part("c", (51, 90), (900, 60_000), None);
         assert!(recordings(&[a.clone(), reboot]).is_empty());
         // A recorder that paused 20 s: the counters say nothing, the UTC of boot does.

@@ -16,17 +16,26 @@ const LONGEST: usize = 65_535;
 /// How long a datagram may stay incomplete, µs. RFC 791 suggests 15 s, RFC 8200 sets 60 s.
 const PATIENCE_US: u64 = 60_000_000;
 
+/// A fragment that comes again within this time of its datagram's completion, µs, as on two interfaces of the same
+/// machine, is no datagram's beginning (common practice, no published source).
+const AGAIN_US: u64 = 2_000_000;
+
+/// Two ends, protocol and identification.
+type Key = (IpAddr, IpAddr, u8, u32);
+
 /// Datagrams in work.
 #[derive(Debug, Default)]
 pub(super) struct Fragments {
     /// Oldest first.
     partial: VecDeque<Partial>,
+    /// The last ones that were completed, and when; oldest first.
+    completed: VecDeque<(Key, Option<u64>)>,
 }
 
 /// A datagram in work.
 #[derive(Debug)]
 pub(super) struct Partial {
-    key: (IpAddr, IpAddr, u8, u32),
+    key: Key,
     /// Place in the file of the first fragment read.
     pub offset: u64,
     /// Time of the first fragment read.
@@ -49,6 +58,7 @@ impl Fragments {
         let key = (ip.source, ip.destination, ip.protocol, fragment.id);
         let at = match self.partial.iter().position(|partial| partial.key == key) {
             Some(at) => at,
+            None if self.again(&key, capture_us) => return None,
             None => {
                 self.partial.push_back(Partial {
                     key,
@@ -65,7 +75,17 @@ impl Fragments {
         partial.insert(fragment, ip.payload, ip.missing == 0);
         let whole = partial.whole()?;
         self.partial.remove(at);
+        if self.completed.len() == DATAGRAMS {
+            self.completed.pop_front();
+        }
+        self.completed.push_back((key, capture_us));
         Some(whole)
+    }
+
+    /// Whether a datagram of this key was completed just now.
+    fn again(&self, key: &Key, now_us: Option<u64>) -> bool {
+        let since = |then_us: u64| now_us.is_none_or(|now| now.abs_diff(then_us) <= AGAIN_US);
+        self.completed.iter().any(|(known, then_us)| known == key && then_us.is_none_or(since))
     }
 
     /// Gives up a datagram that waits too long or takes a newer one's place.
@@ -112,5 +132,35 @@ impl Partial {
         }
         whole.truncate(total);
         (whole.len() == total).then_some(whole)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn fragments_that_come_twice_make_one_datagram_and_leave_nothing() {
+        fn ip(payload: &[u8]) -> Ip<'_> {
+            Ip {
+                source: [10, 0, 0, 1].into(),
+                destination: [10, 0, 0, 2].into(),
+                protocol: 17,
+                fragment: None,
+                payload,
+                missing: 0,
+            }
+        }
+        let mut fragments = Fragments::default();
+        let mut add = |start: usize, now_us: u64| {
+            let fragment = Fragment { id: 7, start, more: start == 0 };
+            let bytes = [start as u8; 8];
+            fragments.add(&ip(&bytes), fragment, 0, Some(now_us))
+        };
+        let whole = Some([[0; 8], [8; 8]].concat());
+        assert_eq!([add(0, 0), add(0, 1), add(8, 2), add(8, 3)], [None, None, whole.clone(), None]);
+        // The identification is used again later.
+        assert_eq!([add(0, 9_000_000), add(8, 9_000_001)], [None, whole]);
+        assert_eq!(fragments.rest().count(), 0);
     }
 }

@@ -4,6 +4,9 @@ use std::fmt;
 
 /// Notes that are kept one by one; more of them are only counted.
 const NOTES_KEPT: usize = 10_000;
+/// Of those at most so many of packets stored in part: a short snap length cuts every packet of a video beside the
+/// telemetry, and must not crowd out the rest.
+const TRUNCATED_KEPT: u64 = 1_000;
 
 /// Counts over a capture.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -114,7 +117,9 @@ pub(super) struct Ledger {
 impl Ledger {
     pub fn note(&mut self, offset: u64, kind: NoteKind) {
         self.tally.notes += 1;
-        if self.notes.len() < NOTES_KEPT {
+        let crowds =
+            matches!(kind, NoteKind::Truncated { .. }) && self.tally.packets_truncated > TRUNCATED_KEPT;
+        if self.notes.len() < NOTES_KEPT && !crowds {
             self.notes.push(Note { offset, kind });
         }
     }

@@ -2,7 +2,8 @@
 //!
 //! Stamps arrive slightly out of order (an estimator's message is older than the message sent before
 //! it; up to 1.4 s was measured on real recordings), so the clock's head is the running maximum and only
-//! a fall of seconds, confirmed by a second stamp, is a reboot. A single wild stamp moves nothing.
+//! a fall of seconds, confirmed by a second stamp, is a reboot. A leap forward beyond the stream's pace must be
+//! confirmed as well: a single wild stamp moves nothing.
 //!
 //! That holds for the first stamp as well: until a second one agrees with it, it is provisional. If two others agree
 //! with each other instead, the clock is set anew ([`Placed::anew`]), and what was placed by the first one has no
@@ -40,10 +41,13 @@ pub struct Placed {
 
 /// Largest ordinary lateness of a stamp; a fall beyond it may be a reboot.
 pub const LATE_MS: i64 = 3_000;
-/// A leap forward beyond this must be confirmed by a second stamp.
+/// Stamps in order with no more than this between them are a stream with holes.
 const LEAP_MS: i64 = 600_000;
-/// How near the second stamp must be to confirm a reboot or a leap.
+/// A leap forward beyond this, or beyond twice the stream's pace, must be confirmed by a second stamp; so near must that
+/// one be to confirm a leap or a reboot.
 const CONFIRM_MS: i64 = 5_000;
+/// The slowest pace that is believed.
+const SLOWEST_MS: i64 = 30_000;
 /// A `time_usec` counts as boot time only this near the clock; some senders stamp it with another clock.
 const AGREE_MS: i64 = 5_000;
 const UNIX_FROM_US: u64 = 1_000_000_000_000_000;
@@ -58,6 +62,8 @@ pub struct BootClock {
     suspect_ms: Option<i64>,
     has_boot_ms: bool,
     max_lag_ms: i64,
+    /// From one stamp to the next later one.
+    pace_ms: i64,
     /// First stamp of a clock that no `time_boot_ms` has confirmed.
     since_ms: i64,
     confirmed: bool,
@@ -90,8 +96,10 @@ impl BootClock {
             (stamp, self.head_ms, self.confirmed & self.has_boot_ms, self.suspect_ms)
         {
             let time_ms = (head & !(WRAP_MS - 1)) | i64::from(ms);
-            if (0..=LEAP_MS).contains(&(time_ms - head)) {
+            let step_ms = time_ms - head;
+            if (0..=CONFIRM_MS).contains(&step_ms) {
                 self.head_ms = Some(time_ms);
+                self.pace_ms = if step_ms > 0 { step_ms } else { self.pace_ms };
                 return Some(self.instant(time_ms, time_ms > head));
             }
         }
@@ -131,12 +139,13 @@ impl BootClock {
             return Some(self.instant(time_ms, true));
         };
         let step = time_ms - head;
-        let longest = if self.confirmed { LEAP_MS } else { CONFIRM_MS };
-        if (-LATE_MS..=longest).contains(&step) {
+        let longest_ms = CONFIRM_MS.max(2 * self.pace_ms.min(SLOWEST_MS));
+        if (-LATE_MS..=longest_ms).contains(&step) {
+            self.pace_ms = if step > 0 { step } else { self.pace_ms };
             return Some(self.go_on(head, time_ms));
         }
         match self.suspect_ms {
-            Some(suspect) if (time_ms - suspect).abs() <= CONFIRM_MS => {
+            Some(suspect) if (time_ms - suspect).abs() <= longest_ms => {
                 self.suspect_ms = None;
                 let (anew, rebooted) = (!self.confirmed, self.confirmed && step < 0);
                 let set_ms = if anew || rebooted { as_sent_ms } else { time_ms };
@@ -149,10 +158,9 @@ impl BootClock {
                 }
                 Some(Placed { rebooted, anew, ..self.instant(set_ms, true) })
             }
-            // Stamps far apart from the beginning, in order: a slow stream.
-            Some(suspect)
-                if !self.confirmed && suspect > head && (0..=LEAP_MS).contains(&(time_ms - suspect)) =>
-            {
+            // Stamps far apart, in order: a slow stream, or holes.
+            Some(suspect) if suspect > head && (0..=LEAP_MS).contains(&(time_ms - suspect)) => {
+                self.pace_ms = time_ms - suspect;
                 Some(self.go_on(head, time_ms))
             }
             _ => {
@@ -250,6 +258,14 @@ mod tests {
         assert_eq!(place_all(&reboot), [(0, 59_900), (0, 60_000), (0, 60_000), (1, 600), (1, 600)]);
         let one_wild = [Stamp::BootMs(60_000), Stamp::BootMs(500), Stamp::BootMs(60_100)];
         assert_eq!(place_all(&one_wild), [(0, 60_000), (0, 60_000), (0, 60_100)]);
+        // Neither does one that leaps ahead, by seconds or by minutes.
+        for wild in [66_000, 360_000, 900_000] {
+            let ahead = boot_ms(&[60_000, 60_100, wild, 60_200, 60_300]);
+            let still = [(0, 60_000), (0, 60_100), (0, 60_100), (0, 60_200), (0, 60_300)];
+            assert_eq!(place_all(&ahead), still, "{wild}");
+        }
+        // A silence is told by two.
+        assert_eq!(course(&boot_ms(&[60_000, 60_100, 360_000, 360_100])), (0, Some(360_100), 0));
         let late = [Stamp::BootMs(60_000), Stamp::BootMs(58_600), Stamp::None];
         assert_eq!(place_all(&late), [(0, 60_000), (0, 58_600), (0, 60_000)]);
     }
@@ -323,6 +339,11 @@ mod tests {
     fn a_slow_stream_is_no_wild_stamp() {
         let slow: Vec<u32> = (0..20).map(|beat| 5_000 + beat * 10_000).collect();
         assert_eq!(course(&boot_ms(&slow)), (0, Some(195_000), 0));
+        // It may fall silent for longer than a leap, or begin anew.
+        let silent = slow.iter().copied().chain((0..5).map(|beat| 900_000 + beat * 10_000));
+        assert_eq!(course(&boot_ms(&silent.collect::<Vec<_>>())), (0, Some(940_000), 0));
+        let rebooted = slow.iter().copied().chain((1..5).map(|beat| beat * 10_000));
+        assert_eq!(course(&boot_ms(&rebooted.collect::<Vec<_>>())), (1, Some(40_000), 0));
         // One stamp in doubt, then the clock goes on as it began.
         assert_eq!(course(&boot_ms(&[60_000, 500, 60_100, 60_200])), (0, Some(60_200), 0));
     }

@@ -12,6 +12,7 @@
 pub mod detect;
 mod guard;
 pub mod junk;
+mod resync;
 
 pub use detect::{Confidence, Kind, detect};
 pub use guard::Limits;
@@ -23,6 +24,7 @@ use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
 use guard::{Bounded, Bounds, Guard, Meter, Metered};
+use resync::UntilHeader;
 use zip::CompressionMethod;
 
 /// Compressed layers that are taken off: one around an archive, one around its member.
@@ -196,17 +198,52 @@ impl<E: From<SourceError>> Walk<'_, E> {
         Ok(())
     }
 
+    /// Members one by one. Behind a damaged header comes what it described, then the next header that holds.
     fn tar(&mut self, name: &Path, reader: &mut dyn Read, packed: &[Kind]) -> Result<(), E> {
+        let (mut count, mut header) = (0, Vec::new());
+        loop {
+            let mut from_header = header.as_slice().chain(&mut *reader);
+            if !self.tar_members(name, &mut from_header, packed, &mut count)? {
+                return Ok(());
+            }
+            let mut rest = UntilHeader::new(&mut *reader);
+            let member = name.join(format!("behind damaged header {count}"));
+            self.unpacked(member, &mut rest, None, false, packed)?;
+            if self.failure.is_some() {
+                return Ok(());
+            }
+            match rest.header() {
+                Ok(Some(next)) => header = next,
+                Ok(None) => return Ok(()),
+                Err(source) => {
+                    match self.meter.failed() {
+                        true => self.fail(source),
+                        false => self.problem(name, format!("damaged: {source}")),
+                    }
+                    return Ok(());
+                }
+            }
+        }
+    }
+
+    /// The members up to the end or a damaged header; whether it was one.
+    fn tar_members(
+        &mut self,
+        name: &Path,
+        reader: &mut dyn Read,
+        packed: &[Kind],
+        count: &mut usize,
+    ) -> Result<bool, E> {
         let (bounds, mut end) = (Bounds::default(), 0);
         let mut archive = tar::Archive::new(Bounded { inner: reader, bounds: bounds.clone() });
         let mut entries = match archive.entries() {
             Ok(entries) => entries,
             Err(error) => {
                 self.problem(name, format!("damaged: {error}"));
-                return Ok(());
+                return Ok(false);
             }
         };
-        for count in 0.. {
+        loop {
             bounds.headers(end);
             let member = entries.next();
             bounds.content();
@@ -215,17 +252,24 @@ impl<E: From<SourceError>> Walk<'_, E> {
                 Ok(member) => member,
                 Err(source) if self.meter.failed() => {
                     self.fail(source);
-                    return Ok(());
+                    return Ok(false);
                 }
                 Err(error) => {
-                    self.problem(name, format!("damaged behind its {count} first members: {error}"));
-                    return Ok(());
+                    self.problem(
+                        name,
+                        format!(
+                            "damaged behind its {count} first members: {error}; read on at the next header"
+                        ),
+                    );
+                    *count += 1;
+                    return Ok(true);
                 }
             };
-            if count == self.limits.members {
+            if *count >= self.limits.members {
                 self.problem(name, format!("more than {count} members; the rest is not read"));
-                return Ok(());
+                return Ok(false);
             }
+            *count += 1;
             let kind = member.header().entry_type();
             // The holes of a sparse file have a size, but are nowhere in the archive.
             let holes = kind.is_gnu_sparse();
@@ -239,10 +283,10 @@ impl<E: From<SourceError>> Walk<'_, E> {
             let size = Some(member.size());
             self.unpacked(member_name, &mut member, size, holes, packed)?;
             if self.failure.is_some() {
-                return Ok(());
+                return Ok(false);
             }
         }
-        Ok(())
+        Ok(false)
     }
 
     fn zip(&mut self, mut archive: zip::ZipArchive<BufReader<Metered>>) -> Result<(), E> {

@@ -78,7 +78,7 @@ impl Definitions {
     /// These definitions and those of a dialect, and where the two clash.
     ///
     /// A message that is known already, by id and CRC_EXTRA, is left out, unless the dialect knows more extension
-    /// fields of it: then it takes the place. One that has a known id or name with other fields is added beside
+    /// fields of it: then it takes the place. If their extension fields differ otherwise, that is a clash. One that has a known id or name with other fields is added beside
     /// it; where names are equal, it is called `NAME_dialect`, as names of files and tables must differ.
     #[must_use]
     pub fn with_dialect(&self, dialect: &Dialect) -> (Self, Vec<Conflict>) {
@@ -89,6 +89,22 @@ impl Definitions {
                 (known.id, &known.name, known.crc_extra) == (added.id, &added.name, added.crc_extra)
             });
             if let Some(known) = same {
+                // One of them goes on where the other ends, or their extension fields clash.
+                let mut both = known.fields.iter().zip(&added.fields);
+                if both.any(|(a, b)| {
+                    (a.offset, a.kind, a.array, &a.name) != (b.offset, b.kind, b.array, &b.name)
+                }) {
+                    conflicts.push(Conflict {
+                        id: added.id,
+                        name: added.name.clone(),
+                        dialect: added.dialect.clone(),
+                        known_id: known.id,
+                        known: known.name.clone(),
+                        known_dialect: known.dialect.clone(),
+                        ambiguous: true,
+                    });
+                    continue;
+                }
                 if added.full_len > known.full_len {
                     *known = added.clone();
                 }
