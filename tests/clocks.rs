@@ -187,6 +187,89 @@ fn one_wild_first_stamp_changes_no_flight() {
     }
 }
 
+/// By seconds, by minutes, by more than a leap; behind the takeoff, in the air, and twice.
+#[test]
+fn one_stamp_that_leaps_in_the_air_changes_no_flight() {
+    let session = Session::default();
+    let truth = check_flight(the_only(&record(session.frames())), 5_000);
+    for ahead_ms in [2_500, 4_000, 6_000, 45_000, 300_000, 900_000] {
+        let mut frames = session.frames();
+        for at in [250, 600] {
+            let stamp = u32::try_from(frames[at].0 + 5_000 + ahead_ms).unwrap();
+            frames.insert(at + 1, wild(stamp));
+        }
+        let recording = record(frames);
+        let found = the_only(&recording);
+        if ahead_ms > 3_000 {
+            assert_eq!(check_flight(found, 5_000), truth, "{ahead_ms} ms ahead");
+            assert!(found.signals.holes.is_empty());
+            continue;
+        }
+        // Nearer ones are believed, and what comes behind is late: the bounds widen by that.
+        let all = flights(found);
+        let [flight] = &all[..] else { panic!("{} flights", all.len()) };
+        let (low, high) = flight.airtime_bounds_ms;
+        assert!((low..=high).contains(&((DOWN_MS - UP_MS) as i64)), "{flight:?}");
+    }
+}
+
+/// An IPv4 packet as a record of a packet capture, both without checksums.
+fn packet(ms: u64, id: u16, offset: usize, more: bool, payload: &[u8]) -> Vec<u8> {
+    let length = u16::try_from(20 + payload.len()).unwrap();
+    let place = u16::try_from(offset / 8).unwrap() | if more { 0x2000 } else { 0 };
+    let mut ip = vec![0x45, 0];
+    ip.extend(length.to_be_bytes());
+    ip.extend(id.to_be_bytes());
+    ip.extend(place.to_be_bytes());
+    ip.extend([64, 17, 0, 0, 10, 0, 0, 1, 10, 0, 0, 2]);
+    ip.extend(payload);
+    let mut record = Vec::new();
+    for word in [(ms / 1000) as u32, (ms % 1000 * 1000) as u32, ip.len() as u32, ip.len() as u32] {
+        record.extend(word.to_le_bytes());
+    }
+    record.extend(ip);
+    record
+}
+
+/// The frames of half a second in the air come in a fragmented datagram whose end never comes. What there is of it is
+/// given up a minute later, in the midst of other frames, and at the end of a capture that ends before.
+#[test]
+fn what_is_left_of_a_fragmented_datagram_is_no_reboot() {
+    let udp = |frames: &[u8]| {
+        let mut bytes = vec![0x38, 0xD6, 0x38, 0xD6];
+        bytes.extend(u16::try_from(8 + frames.len()).unwrap().to_be_bytes());
+        bytes.extend([0, 0]);
+        bytes.extend(frames);
+        bytes
+    };
+    for until_ms in [END_MS, 85_000] {
+        let session = Session { until_ms, ..Default::default() };
+        let mut frames = session.frames();
+        // Global header: microseconds, raw IP (link type 101).
+        let mut bytes = vec![0xD4, 0xC3, 0xB2, 0xA1, 2, 0, 4, 0];
+        bytes.extend([0; 8]);
+        bytes.extend(65_535u32.to_le_bytes());
+        bytes.extend(101u32.to_le_bytes());
+        let whole = frames.len();
+        let from = frames.iter().position(|f| f.0 == 30_100).unwrap();
+        let cut: Vec<u8> = frames.splice(from..from + 4, []).flat_map(|f| f.2).collect();
+        let mut datagram = udp(&cut);
+        datagram.truncate(datagram.len() / 8 * 8);
+        for (id, (ms, _, frame)) in (1u16..).zip(frames) {
+            bytes.extend(packet(ms, id, 0, false, &udp(&frame)));
+            if usize::from(id) == from {
+                bytes.extend(packet(ms, 50_000, 0, true, &datagram));
+            }
+        }
+        let (recording, _) = common::record(&bytes, 1 << 16);
+        let found = the_only(&recording);
+        check_flight(found, 5_000);
+        assert_eq!(recording.senders[0].last_boot_ms, Some((5_000 + until_ms) as i64));
+        // The datagram was cut in its last frame.
+        assert!((whole as u64 - 1..=whole as u64).contains(&recording.senders[0].frames));
+    }
+}
+
 #[test]
 fn a_log_that_begins_or_ends_in_the_air_is_not_stretched_to_a_wild_first_stamp() {
     // From 30 s to 70 s of the flight: 40 s in the air, less what the first two stamps need.

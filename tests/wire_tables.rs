@@ -36,6 +36,7 @@ fn frame<'a>(name: &str, number: usize, payload: &'a [u8]) -> Frame<'a> {
         raw: &[],
         lost: 0,
         signed: false,
+        late: false,
         message: Some(message),
     }
 }

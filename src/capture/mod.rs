@@ -57,6 +57,8 @@ pub struct Segment<'a> {
     pub gap_before: bool,
     /// A datagram: frames normally start where it does. Otherwise a piece of a stream.
     pub datagram: bool,
+    /// Handed on long after it was captured: a part of a datagram that never got whole.
+    pub late: bool,
 }
 
 /// The bytes are no capture.

@@ -48,6 +48,7 @@ struct State {
 struct Place {
     offset: u64,
     capture_us: Option<u64>,
+    late: bool,
 }
 
 type Sink<'s> = &'s mut dyn FnMut(Segment<'_>);
@@ -61,7 +62,7 @@ impl Network {
             ledger.tally.packets_truncated += 1;
             ledger.note(packet.offset, NoteKind::Truncated { stored, sent: packet.sent });
         }
-        let place = Place { offset: packet.offset, capture_us: packet.capture_us };
+        let place = Place { offset: packet.offset, capture_us: packet.capture_us, late: false };
         match packet.content() {
             Content::Ip(ip) => self.ip(packet, &ip, ledger, sink),
             Content::Other => ledger.tally.packets_other += 1,
@@ -90,7 +91,15 @@ impl Network {
     /// Hands on bytes that are no payload of a known flow.
     pub fn outside(&mut self, bytes: &[u8], offset: u64, ledger: &mut Ledger, sink: Sink<'_>) {
         let (flow, _) = self.flows.number(Flow { transport: Transport::Outside, ends: None });
-        let segment = Segment { flow, capture_us: None, offset, bytes, gap_before: false, datagram: false };
+        let segment = Segment {
+            flow,
+            capture_us: None,
+            offset,
+            bytes,
+            gap_before: false,
+            datagram: false,
+            late: false,
+        };
         emit(segment, ledger, sink);
     }
 
@@ -98,6 +107,7 @@ impl Network {
         let place = Place {
             offset: packet.offset + position(packet.bytes, ip.payload),
             capture_us: packet.capture_us,
+            late: false,
         };
         let Some(fragment) = ip.fragment else {
             if !self.transport(ip, ip.protocol, ip.payload, place, ledger, sink) {
@@ -188,7 +198,11 @@ impl Network {
         }
         let gap_before = std::mem::replace(&mut state.gap, cut);
         let (offset, capture_us) = (place.offset, place.capture_us);
-        emit(Segment { flow, capture_us, offset, bytes, gap_before, datagram: true }, ledger, sink);
+        emit(
+            Segment { flow, capture_us, offset, bytes, gap_before, datagram: true, late: false },
+            ledger,
+            sink,
+        );
     }
 
     fn segment(&mut self, flow: Flow, arrival: Arrival<'_>, ledger: &mut Ledger, sink: Sink<'_>) {
@@ -197,8 +211,15 @@ impl Network {
             // Sequence numbers of different connections have nothing to do with each other.
             ledger.tally.flows_shared += 1;
             let Arrival { bytes, offset, capture_us, .. } = arrival;
-            let segment =
-                Segment { flow: number, capture_us, offset, bytes, gap_before: true, datagram: false };
+            let segment = Segment {
+                flow: number,
+                capture_us,
+                offset,
+                bytes,
+                gap_before: true,
+                datagram: false,
+                late: false,
+            };
             emit(segment, ledger, sink);
             return;
         }
@@ -210,7 +231,7 @@ impl Network {
     fn malformed(&mut self, packet: &Packet<'_>, ledger: &mut Ledger, sink: Sink<'_>) {
         ledger.tally.packets_malformed += 1;
         ledger.note(packet.offset, NoteKind::Malformed);
-        let place = Place { offset: packet.offset, capture_us: packet.capture_us };
+        let place = Place { offset: packet.offset, capture_us: packet.capture_us, late: false };
         self.raw(packet.bytes, place, ledger, sink);
     }
 
@@ -218,15 +239,19 @@ impl Network {
         ledger.tally.datagrams_incomplete += 1;
         ledger.note(partial.offset, NoteKind::Incomplete);
         for (_, bytes) in &partial.parts {
-            let place = Place { offset: partial.offset, capture_us: partial.capture_us };
+            let place = Place { offset: partial.offset, capture_us: partial.capture_us, late: true };
             self.raw(bytes, place, ledger, sink);
         }
     }
 
     fn raw(&mut self, bytes: &[u8], place: Place, ledger: &mut Ledger, sink: Sink<'_>) {
         let (flow, _) = self.flows.number(Flow { transport: Transport::Raw, ends: None });
-        let Place { offset, capture_us } = place;
-        emit(Segment { flow, capture_us, offset, bytes, gap_before: true, datagram: true }, ledger, sink);
+        let Place { offset, capture_us, .. } = place;
+        emit(
+            Segment { flow, capture_us, offset, bytes, gap_before: true, datagram: true, late: place.late },
+            ledger,
+            sink,
+        );
     }
 
     fn state(&mut self, flow: u32) -> &mut State {
@@ -266,7 +291,11 @@ impl State {
 fn tcp_event(event: Event<'_>, flow: u32, ledger: &mut Ledger, sink: Sink<'_>) {
     match event {
         Event::Bytes(bytes, offset, capture_us, gap_before) => {
-            emit(Segment { flow, capture_us, offset, bytes, gap_before, datagram: false }, ledger, sink);
+            emit(
+                Segment { flow, capture_us, offset, bytes, gap_before, datagram: false, late: false },
+                ledger,
+                sink,
+            );
         }
         Event::Repeated(bytes) => ledger.tally.tcp_bytes_repeated += bytes,
         Event::Gap(offset, bytes) => {

@@ -43,8 +43,8 @@ pub struct Placed {
 pub const LATE_MS: i64 = 3_000;
 /// Stamps in order with no more than this between them are a stream with holes.
 const LEAP_MS: i64 = 600_000;
-/// A leap forward beyond this, or beyond twice the stream's pace, must be confirmed by a second stamp; so near must that
-/// one be to confirm a leap or a reboot.
+/// A leap forward beyond [`LATE_MS`] and twice the stream's pace must be confirmed by a second stamp, as a reboot must;
+/// so near must that one be.
 const CONFIRM_MS: i64 = 5_000;
 /// The slowest pace that is believed.
 const SLOWEST_MS: i64 = 30_000;
@@ -97,7 +97,7 @@ impl BootClock {
         {
             let time_ms = (head & !(WRAP_MS - 1)) | i64::from(ms);
             let step_ms = time_ms - head;
-            if (0..=CONFIRM_MS).contains(&step_ms) {
+            if (0..=LATE_MS).contains(&step_ms) {
                 self.head_ms = Some(time_ms);
                 self.pace_ms = if step_ms > 0 { step_ms } else { self.pace_ms };
                 return Some(self.instant(time_ms, time_ms > head));
@@ -139,13 +139,14 @@ impl BootClock {
             return Some(self.instant(time_ms, true));
         };
         let step = time_ms - head;
-        let longest_ms = CONFIRM_MS.max(2 * self.pace_ms.min(SLOWEST_MS));
-        if (-LATE_MS..=longest_ms).contains(&step) {
+        let usual_ms = 2 * self.pace_ms.min(SLOWEST_MS);
+        // A leap that were believed and wrong must leave the next true stamps merely late.
+        if (-LATE_MS..=LATE_MS.max(usual_ms)).contains(&step) {
             self.pace_ms = if step > 0 { step } else { self.pace_ms };
             return Some(self.go_on(head, time_ms));
         }
         match self.suspect_ms {
-            Some(suspect) if (time_ms - suspect).abs() <= longest_ms => {
+            Some(suspect) if (time_ms - suspect).abs() <= CONFIRM_MS.max(usual_ms) => {
                 self.suspect_ms = None;
                 let (anew, rebooted) = (!self.confirmed, self.confirmed && step < 0);
                 let set_ms = if anew || rebooted { as_sent_ms } else { time_ms };

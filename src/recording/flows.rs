@@ -35,6 +35,7 @@ struct Piece {
     in_flow: u64,
     in_file: u64,
     capture_us: Option<u64>,
+    late: bool,
 }
 
 impl<'d> Flows<'d> {
@@ -108,11 +109,11 @@ impl<'d> Flow<'d> {
     }
 
     fn feed(&mut self, segment: &Segment<'_>, sink: &mut impl FnMut(Met<'_>)) {
-        let Segment { offset: in_file, capture_us, .. } = *segment;
+        let Segment { offset: in_file, capture_us, late, .. } = *segment;
         if self.seen == 0 {
             self.frame_end = in_file;
         }
-        self.pieces.push_back(Piece { in_flow: self.seen, in_file, capture_us });
+        self.pieces.push_back(Piece { in_flow: self.seen, in_file, capture_us, late });
         self.seen += segment.bytes.len() as u64;
         self.held.extend_from_slice(segment.bytes);
         self.scan(false, sink);
@@ -127,6 +128,7 @@ impl<'d> Flow<'d> {
                 if let Some(piece) = piece_of(pieces, frame.offset) {
                     frame.offset = piece.in_file + (frame.offset - piece.in_flow);
                     frame.capture_us = piece.capture_us.or(frame.capture_us);
+                    frame.late = piece.late;
                 }
                 *frame_end = in_file(pieces, end);
                 sink(Met::Frame(&frame));

@@ -355,6 +355,9 @@ impl State<'_> {
         if let Some(count) = self.counts.get_mut(slot) {
             *count += 1;
         }
+        if frame.late {
+            return self.late(frame, sink);
+        }
         let stamp = self.reader.stamp(slot, frame.payload);
         let head_before = self.senders.get(index).and_then(|s| s.clock.head_ms());
         let (mut placed, mut waits_on) = (None, index);
@@ -396,6 +399,15 @@ impl State<'_> {
                 }
                 sender.pending.push(row);
             }
+        }
+        Ok(())
+    }
+
+    /// A frame that its sender's clock has long gone beyond: kept in the tables, without a time.
+    #[cold]
+    fn late<S: BatchSink>(&mut self, frame: &Frame<'_>, sink: &mut S) -> Result<(), S::Error> {
+        if let Some(tables) = &mut self.tables {
+            tables.append(frame, RowTimes::default(), sink)?;
         }
         Ok(())
     }
@@ -584,7 +596,9 @@ impl State<'_> {
         let index = known.unwrap_or_else(|| self.meet(frame));
         if let Some(sender) = self.senders.get_mut(index) {
             sender.count.frames += 1;
-            sender.count.last_sequence = frame.sequence;
+            if !frame.late {
+                sender.count.last_sequence = frame.sequence;
+            }
         }
         self.last_sender = index;
         index

@@ -27,6 +27,8 @@ pub struct Frame<'a> {
     pub lost: u8,
     /// Whether a signature follows. It is skipped, not checked: the key is not in the recording.
     pub signed: bool,
+    /// Read long after it was sent: from what is left of a fragmented datagram that never got whole. It moves no clock.
+    pub late: bool,
     /// The definition that the checksum confirmed. `None`: the id is not defined, so nothing could be checked;
     /// such a frame is passed on only because the bytes behind it start another one.
     pub message: Option<&'a Message>,

@@ -364,6 +364,7 @@ impl<'d> Scanner<'d> {
             raw: input.get(at..at + layout.len).unwrap_or_default(),
             lost,
             signed: layout.signed,
+            late: false,
             message,
         }));
     }
