@@ -261,6 +261,11 @@ fn damage_costs_what_lies_behind_it_and_is_told() {
     assert!(found[1].1[log().len()..].iter().all(|byte| *byte == 0), "padding only");
     let rest = |of: &[(Entry, Vec<u8>)]| of[2..].iter().map(|entry| entry.1.clone()).collect::<Vec<_>>();
     assert_eq!(rest(&found), rest(&whole));
+    // A damaged header counts as a member.
+    let limits = Limits { members: 1, ..Limits::default() };
+    let (found, problems) = read_within(file(&bytes).path(), limits);
+    assert_eq!(found.len(), 1);
+    assert!(problems[1].what.contains("more than 1 members"), "{problems:?}");
 
     // A zip that lost its directory at the end is scanned as it is: stored members are still there.
     let zip = std::fs::read(folder("archives/stored.zip")).unwrap();

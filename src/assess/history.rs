@@ -191,6 +191,23 @@ mod tests {
         [("vibration_level", "y", "p95", 4.0 * times * (1.0 + 0.05 * noise(day, 0)))]
     }
 
+    /// Mean outputs in hover of an aircraft whose third motor lost some of its thrust, and that holds against a yaw.
+    fn outputs(
+        airframe: &Airframe,
+        day: i64,
+        loss: f64,
+        yaw: f64,
+    ) -> Vec<(&'static str, &str, &'static str, f64)> {
+        let motors = airframe.motors.iter().enumerate();
+        let outputs = motors.map(|(index, motor)| {
+            let thrust = 0.45 * (1.0 + 0.002 * noise(day, index as i64));
+            let weak = if index == 2 { 1.0 - loss } else { 1.0 };
+            let turning = if index % 2 == 0 { yaw } else { -yaw };
+            ("motor_output", motor.position.as_str(), "mean", thrust / weak + turning)
+        });
+        outputs.collect()
+    }
+
     #[test]
     fn a_fault_that_nobody_mends_never_becomes_what_is_usual() {
         let mut shaken = Aircraft::default();
@@ -205,17 +222,7 @@ mod tests {
         let mut weak = Aircraft::default();
         for day in 0..80 {
             let loss = if (20..70).contains(&day) { 0.15 } else { 0.0 };
-            let outputs: Vec<_> = airframe
-                .motors
-                .iter()
-                .enumerate()
-                .map(|(index, motor)| {
-                    let thrust = 0.45 * (1.0 + 0.002 * noise(day, index as i64));
-                    let output = thrust / if index == 2 { 1.0 - loss } else { 1.0 };
-                    ("motor_output", motor.position.as_str(), "mean", output)
-                })
-                .collect();
-            weak.flies(&outputs);
+            weak.flies(&outputs(&airframe, day, loss, 0.0));
         }
         assert_eq!(weak.days("motor_thrust_loss", None), (20..70).collect::<Vec<_>>());
     }
@@ -227,18 +234,7 @@ mod tests {
         let mut worn = Aircraft::default();
         for day in 0..60 {
             let (loss, yaw) = if (20..50).contains(&day) { (0.12, 0.02) } else { (0.0, 0.0) };
-            let outputs: Vec<_> = airframe
-                .motors
-                .iter()
-                .enumerate()
-                .map(|(index, motor)| {
-                    let thrust = 0.45 * (1.0 + 0.002 * noise(day, index as i64));
-                    let weak = if index == 2 { 1.0 - loss } else { 1.0 };
-                    let turning = if index % 2 == 0 { yaw } else { -yaw };
-                    ("motor_output", motor.position.as_str(), "mean", thrust / weak + turning)
-                })
-                .collect();
-            worn.flies(&outputs);
+            worn.flies(&outputs(&airframe, day, loss, yaw));
         }
         let kinds = ["motor_output_change", "motor_thrust_loss", "yaw_bias_change"];
         let mut days: Vec<i64> = kinds.iter().flat_map(|kind| worn.days(kind, None)).collect();

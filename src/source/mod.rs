@@ -206,6 +206,13 @@ impl<E: From<SourceError>> Walk<'_, E> {
             if !self.tar_members(name, &mut from_header, packed, &mut count)? {
                 return Ok(());
             }
+            if count > self.limits.members {
+                self.problem(
+                    name,
+                    format!("more than {} members; the rest is not read", self.limits.members),
+                );
+                return Ok(());
+            }
             let mut rest = UntilHeader::new(&mut *reader);
             let member = name.join(format!("behind damaged header {count}"));
             self.unpacked(member, &mut rest, None, false, packed)?;

@@ -51,7 +51,8 @@ pub struct BadDefinition {
     pub problem: &'static str,
 }
 
-/// A message of a dialect that clashes with one known before. Both are kept: the checksum of a frame tells.
+/// A message of a dialect that clashes with one known before. Both are kept, for the checksum of a frame tells, unless
+/// they are alike up to their extension fields: then the one known before is.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error(
     "{dialect} defines message {id} {name}, which clashes with {known_id} {known} of {known_dialect}{}",
@@ -74,12 +75,26 @@ pub struct Conflict {
     pub ambiguous: bool,
 }
 
+impl Conflict {
+    fn between(added: &Message, known: &Message, ambiguous: bool) -> Self {
+        Conflict {
+            id: added.id,
+            name: added.name.clone(),
+            dialect: added.dialect.clone(),
+            known_id: known.id,
+            known: known.name.clone(),
+            known_dialect: known.dialect.clone(),
+            ambiguous,
+        }
+    }
+}
+
 impl Definitions {
     /// These definitions and those of a dialect, and where the two clash.
     ///
     /// A message that is known already, by id and CRC_EXTRA, is left out, unless the dialect knows more extension
-    /// fields of it: then it takes the place. If their extension fields differ otherwise, that is a clash. One that has a known id or name with other fields is added beside
-    /// it; where names are equal, it is called `NAME_dialect`, as names of files and tables must differ.
+    /// fields of it: then it takes the place. If their extension fields differ otherwise, that is a clash. One that has
+    /// a known id or name with other fields is added beside it; where names are equal, it is called `NAME_dialect`, as names of files and tables must differ.
     #[must_use]
     pub fn with_dialect(&self, dialect: &Dialect) -> (Self, Vec<Conflict>) {
         let mut messages = self.messages.clone();
@@ -94,15 +109,7 @@ impl Definitions {
                 if both.any(|(a, b)| {
                     (a.offset, a.kind, a.array, &a.name) != (b.offset, b.kind, b.array, &b.name)
                 }) {
-                    conflicts.push(Conflict {
-                        id: added.id,
-                        name: added.name.clone(),
-                        dialect: added.dialect.clone(),
-                        known_id: known.id,
-                        known: known.name.clone(),
-                        known_dialect: known.dialect.clone(),
-                        ambiguous: true,
-                    });
+                    conflicts.push(Conflict::between(added, known, true));
                     continue;
                 }
                 if added.full_len > known.full_len {
@@ -116,17 +123,9 @@ impl Definitions {
             // The table of what is not defined has its name already.
             let renamed = by_name.is_some() || added.name == self.unknown.name;
             if let Some(known) = clash {
-                conflicts.push(Conflict {
-                    id: added.id,
-                    name: added.name.clone(),
-                    dialect: added.dialect.clone(),
-                    known_id: known.id,
-                    known: known.name.clone(),
-                    known_dialect: known.dialect.clone(),
-                    ambiguous: messages
-                        .iter()
-                        .any(|known| (known.id, known.crc_extra) == (added.id, added.crc_extra)),
-                });
+                let ambiguous =
+                    messages.iter().any(|known| (known.id, known.crc_extra) == (added.id, added.crc_extra));
+                conflicts.push(Conflict::between(&added, known, ambiguous));
             }
             if renamed {
                 let name = format!("{}_{}", added.name, added.dialect);
