@@ -11,8 +11,11 @@ mod wire_support;
 
 use std::path::{Path, PathBuf};
 
-use fettle::capture::{Capture, Kind, NoteKind, Tally, Transport};
-use fettle::wire::{Definitions, Frame, Scanner};
+use arrow_array::RecordBatch;
+use fettle::capture::{Capture, Kind, NoteKind, Segment, Tally, Transport};
+use fettle::recording::Recorder;
+use fettle::table::BatchSink;
+use fettle::wire::{Container, Definitions, Frame, Message, Scanner};
 use wire_support::mixed_frames;
 
 /// Frames that the fixtures carry.
@@ -56,26 +59,25 @@ fn read_in_pieces(bytes: &[u8], piece: usize) -> Read {
     let mut scanners: Vec<(Scanner<'static>, Vec<u8>)> = Vec::new();
     let (mut frames, mut gaps) = (Vec::new(), 0);
     let (mut kept, mut fed) = (Vec::new(), 0);
+    let mut sink = |segment: Segment<'_>| {
+        let flow = segment.flow as usize;
+        gaps += usize::from(segment.gap_before);
+        if scanners.len() <= flow {
+            scanners.resize_with(flow + 1, || (Scanner::new(Definitions::builtin()), Vec::new()));
+        }
+        let (scanner, carry) = &mut scanners[flow];
+        carry.extend_from_slice(segment.bytes);
+        let done = scanner.scan(carry, false, &mut |frame| {
+            frames.push(found(frame, segment.flow, segment.capture_us));
+        });
+        carry.drain(..done);
+    };
     loop {
         let next = bytes.len().min(fed + piece);
         kept.extend_from_slice(&bytes[fed..next]);
         fed = next;
         let last = fed == bytes.len();
-        let done = capture
-            .feed(&kept, last, &mut |segment| {
-                let flow = segment.flow as usize;
-                gaps += usize::from(segment.gap_before);
-                if scanners.len() <= flow {
-                    scanners.resize_with(flow + 1, || (Scanner::new(Definitions::builtin()), Vec::new()));
-                }
-                let (scanner, carry) = &mut scanners[flow];
-                carry.extend_from_slice(segment.bytes);
-                let done = scanner.scan(carry, false, &mut |frame| {
-                    frames.push(found(frame, segment.flow, segment.capture_us));
-                });
-                carry.drain(..done);
-            })
-            .unwrap();
+        let done = capture.feed(&kept, last, &mut sink).unwrap();
         kept.drain(..done);
         assert!(kept.len() < 3 << 20, "the caller has to keep {} bytes", kept.len());
         if last {
@@ -83,6 +85,7 @@ fn read_in_pieces(bytes: &[u8], piece: usize) -> Read {
             break;
         }
     }
+    capture.finish(&mut sink);
     for (flow, (scanner, carry)) in scanners.iter_mut().enumerate() {
         scanner.scan(carry, true, &mut |frame| frames.push(found(frame, flow as u32, None)));
     }
@@ -294,5 +297,48 @@ fn a_cut_end_costs_no_earlier_frame() {
         let read = read(&bytes[..cut]);
         assert!(read.frames.len() + 1 >= FRAMES, "{name}");
         assert_eq!(read.tally.damaged_regions, 1, "{name}: {:?}", read.notes);
+    }
+}
+
+struct NoTables;
+
+impl BatchSink for NoTables {
+    type Error = std::convert::Infallible;
+    fn batch(&mut self, _: &Message, _: RecordBatch) -> Result<(), Self::Error> {
+        Ok(())
+    }
+}
+
+/// Frames read from files of one recording, in order.
+fn frames_of(files: &[&[u8]]) -> (u64, Container, u64) {
+    let mut recorder = Recorder::new(Definitions::builtin(), false);
+    for file in files {
+        let used = recorder.feed(file, true, &mut NoTables).unwrap();
+        assert_eq!(used, file.len());
+        recorder.next_part();
+    }
+    let recording = recorder.finish(&mut NoTables).unwrap();
+    (recording.integrity.frames, recording.container, recording.integrity.bytes)
+}
+
+#[test]
+fn a_frame_across_two_captures_is_whole() {
+    for name in ["tcp.pcap", "fragments-v4.pcap", "udp-le-us.pcap"] {
+        let bytes = fixture(name);
+        let (head, mut at) = (&bytes[..24], 24);
+        while at < bytes.len() {
+            let second = [head, &bytes[at..]].concat();
+            let (frames, container, read) = frames_of(&[&bytes[..at], &second]);
+            assert_eq!((frames, container), (FRAMES as u64, Container::Pcap), "{name} rotated at {at}");
+            assert_eq!(read, (bytes.len() + head.len()) as u64);
+            at += 16 + u32::from_le_bytes(bytes[at + 8..at + 12].try_into().unwrap()) as usize;
+        }
+    }
+    // A file behind a capture that is none is read as a stream, and one that is too short for either too.
+    let (capture, stream) = (fixture("tcp.pcap"), fixture("frames.bin"));
+    for marker in [&[][..], &[0xD4, 0xC3, 0xB2, 0xA1, 2, 0]] {
+        let (frames, container, _) = frames_of(&[&capture, marker, &stream]);
+        assert_eq!((frames, container), (2 * FRAMES as u64, Container::Pcap));
+        assert_eq!(frames_of(&[marker]).1, Container::Bare);
     }
 }

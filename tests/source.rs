@@ -261,7 +261,16 @@ fn damage_costs_what_lies_behind_it_and_is_told() {
     assert!(found[1].1[log().len()..].iter().all(|byte| *byte == 0), "padding only");
     let rest = |of: &[(Entry, Vec<u8>)]| of[2..].iter().map(|entry| entry.1.clone()).collect::<Vec<_>>();
     assert_eq!(rest(&found), rest(&whole));
+    // The first one, too.
+    let mut bytes = tar.clone();
+    bytes[3] ^= 1;
+    let (found, problems) = read(file(&bytes).path());
+    assert!(problems[0].what.contains("damaged behind its 0 first members"), "{problems:?}");
+    assert_eq!(rest(&found), rest(&whole));
+    assert!(found[0].1.starts_with(&whole[0].1));
     // A damaged header counts as a member.
+    let mut bytes = tar.clone();
+    bytes[3584] ^= 1;
     let limits = Limits { members: 1, ..Limits::default() };
     let (found, problems) = read_within(file(&bytes).path(), limits);
     assert_eq!(found.len(), 1);

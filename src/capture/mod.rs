@@ -109,7 +109,8 @@ impl Capture {
     /// Reads `input`, calling `sink` for every piece of payload, and returns how many bytes it is done with.
     ///
     /// The caller keeps the rest, at most about a megabyte, and calls again with it and more behind it; `last`
-    /// says that no more will come, and then everything is consumed.
+    /// says that no more of this file will come, and then everything is consumed. What is fed behind it begins
+    /// another file of the same capture: its offsets begin anew, flows go on.
     ///
     /// # Errors
     /// Where the first bytes are those of no capture. Damage behind them is no error.
@@ -165,9 +166,14 @@ impl Capture {
         self.base += at as u64;
         if last {
             self.end_outside(self.base);
-            self.network.finish(&mut self.ledger, sink);
+            (self.format, self.base) = (None, 0);
         }
         Ok(at)
+    }
+
+    /// Hands on what waits for packets that will not come.
+    pub fn finish(&mut self, sink: &mut impl FnMut(Segment<'_>)) {
+        self.network.finish(&mut self.ledger, sink);
     }
 
     /// The flows so far, by number.

@@ -43,7 +43,8 @@ impl<'d> Flows<'d> {
         Flows { definitions, capture: Capture::new(), flows: Vec::new(), bytes: 0 }
     }
 
-    /// Reads more of the file, handing on every frame; returns how many bytes it is done with.
+    /// Reads more of the file, handing on every frame; returns how many bytes it is done with. What is fed behind
+    /// the last bytes of a file begins another one of the same capture.
     pub(super) fn feed(
         &mut self,
         input: &[u8],
@@ -51,19 +52,21 @@ impl<'d> Flows<'d> {
         sink: &mut impl FnMut(Met<'_>),
     ) -> Result<usize, CaptureError> {
         let Flows { definitions, capture, flows, bytes } = self;
-        let used = capture.feed(input, last, &mut |segment| {
-            while flows.len() <= segment.flow as usize {
-                flows.push(Flow::new(definitions));
-            }
-            if let Some(flow) = flows.get_mut(segment.flow as usize) {
-                flow.feed(&segment, sink);
-            }
-        })?;
+        let used = capture.feed(input, last, &mut |segment| take(flows, definitions, &segment, sink))?;
         *bytes += used as u64;
-        if last {
-            flows.iter_mut().for_each(|flow| flow.scan(true, sink));
-        }
         Ok(used)
+    }
+
+    /// Hands on the frames in what waits for more, of which there is none.
+    pub(super) fn finish(&mut self, sink: &mut impl FnMut(Met<'_>)) {
+        let Flows { definitions, capture, flows, .. } = self;
+        capture.finish(&mut |segment| take(flows, definitions, &segment, sink));
+        flows.iter_mut().for_each(|flow| flow.scan(true, sink));
+    }
+
+    /// True if nothing was read yet.
+    pub(super) fn is_empty(&self) -> bool {
+        self.bytes == 0
     }
 
     /// Places where the capture itself is damaged or incomplete.
@@ -99,6 +102,20 @@ impl<'d> Flows<'d> {
             notes.push(format!("capture: {all} such places in all"));
         }
         notes
+    }
+}
+
+fn take<'d>(
+    flows: &mut Vec<Flow<'d>>,
+    definitions: &'d Definitions,
+    segment: &Segment<'_>,
+    sink: &mut impl FnMut(Met<'_>),
+) {
+    while flows.len() <= segment.flow as usize {
+        flows.push(Flow::new(definitions));
+    }
+    if let Some(flow) = flows.get_mut(segment.flow as usize) {
+        flow.feed(segment, sink);
     }
 }
 

@@ -137,7 +137,9 @@ struct VehicleState {
 /// Reads one log.
 pub struct Recorder<'d> {
     bytes: Bytes<'d>,
-    /// Those of the files before.
+    /// The next bytes are the first of a file.
+    begins: bool,
+    /// Those of files before that the latest does not go on.
     ended: Vec<Bytes<'d>>,
     state: State<'d>,
 }
@@ -192,6 +194,7 @@ impl<'d> Recorder<'d> {
         };
         Recorder {
             bytes: Bytes::Unseen,
+            begins: true,
             ended: Vec::new(),
             state: State {
                 definitions,
@@ -232,14 +235,22 @@ impl<'d> Recorder<'d> {
     /// The first error of the sink; nothing more is handed to it after that.
     pub fn feed<S: BatchSink>(&mut self, input: &[u8], last: bool, sink: &mut S) -> Result<usize, S::Error> {
         let definitions = self.state.definitions;
-        if matches!(self.bytes, Bytes::Unseen) {
+        if self.begins {
             if input.len() < TELLING && !last {
                 return Ok(0);
             }
-            self.bytes = match Capture::recognise(input) {
-                Some(kind) => Bytes::Capture(kind, Box::new(flows::Flows::new(definitions))),
-                None => Bytes::Stream(Box::new(Scanner::new(definitions))),
+            let bytes = std::mem::replace(&mut self.bytes, Bytes::Unseen);
+            self.bytes = match (Capture::recognise(input), bytes) {
+                (Some(_), Bytes::Capture(kind, flows)) => Bytes::Capture(kind, flows),
+                (told, before) => {
+                    self.ended.push(before);
+                    told.map_or_else(
+                        || Bytes::Stream(Box::new(Scanner::new(definitions))),
+                        |kind| Bytes::Capture(kind, Box::new(flows::Flows::new(definitions))),
+                    )
+                }
             };
+            self.begins = false;
         }
         let state = &mut self.state;
         let mut failed = None;
@@ -256,7 +267,10 @@ impl<'d> Recorder<'d> {
                     // A capture's marker and too little behind it: nothing was taken yet.
                     let mut scanner = Box::new(Scanner::new(definitions));
                     let used = scanner.scan_all(input, last, &mut take);
-                    self.bytes = Bytes::Stream(scanner);
+                    let before = std::mem::replace(&mut self.bytes, Bytes::Stream(scanner));
+                    if matches!(&before, Bytes::Capture(_, flows) if !flows.is_empty()) {
+                        self.ended.push(before);
+                    }
                     used
                 }
             },
@@ -266,11 +280,10 @@ impl<'d> Recorder<'d> {
     }
 
     /// Ends a file of the log whose last bytes were fed; the next bytes begin another file of the same recording.
-    /// Clocks, counters of flights and tables go on, offsets begin anew.
+    /// Clocks, counters of flights and tables go on, and so do the flows of packet captures; offsets begin anew.
     pub fn next_part(&mut self) {
-        let ended = std::mem::replace(&mut self.bytes, Bytes::Unseen);
-        if !matches!(ended, Bytes::Unseen) {
-            self.ended.push(ended);
+        if !self.begins {
+            self.begins = true;
             self.state.losses.next_part();
         }
     }
@@ -280,6 +293,22 @@ impl<'d> Recorder<'d> {
     /// # Errors
     /// The first error of the sink.
     pub fn finish<S: BatchSink>(mut self, sink: &mut S) -> Result<Recording, S::Error> {
+        self.ended.push(self.bytes);
+        let state = &mut self.state;
+        let mut failed = None;
+        let mut take = |met: Met<'_>| match met {
+            Met::Frame(frame) if failed.is_none() => failed = state.frame(frame, sink).err(),
+            Met::Frame(_) => {}
+            Met::Gap(gap) => state.gap(&gap),
+        };
+        for bytes in &mut self.ended {
+            if let Bytes::Capture(_, flows) = bytes {
+                flows.finish(&mut take);
+            }
+        }
+        if let Some(error) = failed {
+            return Err(error);
+        }
         for index in 0..self.state.senders.len() {
             if let Some(head) = self.state.senders.get(index).and_then(|s| s.clock.head_ms()) {
                 self.state.resolve(index, head);
@@ -288,10 +317,8 @@ impl<'d> Recorder<'d> {
         if let Some(tables) = &mut self.state.tables {
             tables.finish(sink)?;
         }
-        self.next_part();
-        let (mut container, mut integrity, mut capture_notes) =
-            (Container::Bare, Integrity::default(), Vec::new());
-        for (index, bytes) in self.ended.iter().enumerate() {
+        let (mut container, mut integrity, mut capture_notes) = (None, Integrity::default(), Vec::new());
+        for bytes in &self.ended {
             let kind = match bytes {
                 Bytes::Stream(scanner) => {
                     integrity.add(&scanner.integrity());
@@ -305,10 +332,9 @@ impl<'d> Recorder<'d> {
                 }
                 Bytes::Unseen => continue,
             };
-            if index == 0 {
-                container = kind;
-            }
+            container.get_or_insert(kind);
         }
+        let container = container.unwrap_or(Container::Bare);
         let state = self.state;
         let mut senders: Vec<SenderCount> = state
             .senders
@@ -368,10 +394,7 @@ impl State<'_> {
             }
         }
         if placed.is_none() {
-            // A component without a clock of its own is placed between its autopilot's stamps.
-            let vehicle = self.vehicles.iter().find(|v| v.vehicle.system_id == frame.system_id);
-            waits_on = vehicle.map_or(index, |v| v.autopilot);
-            placed = self.senders.get_mut(waits_on).and_then(|s| s.clock.place(Stamp::None));
+            (waits_on, placed) = self.place_by_autopilot(frame.system_id, index);
         }
         if frame.lost > 0 || self.losses.is_open() {
             self.lost(frame, index, head_before, placed);
@@ -384,21 +407,38 @@ impl State<'_> {
             }
         }
         self.collect(frame, slot, index, placed);
-        if let Some(tables) = &mut self.tables {
-            let times = RowTimes {
-                boot: placed.map(|p| p.boot),
-                boot_ms: placed.map(|p| p.earliest_ms),
-                boot_ms_latest: placed.and_then(|p| p.latest_ms),
-            };
-            let row = tables.append(frame, times, sink)?;
-            if let (Some(Placed { latest_ms: None, .. }), Some(sender)) =
-                (placed, self.senders.get_mut(waits_on))
-            {
-                if sender.pending.len() >= MAX_PENDING {
-                    sender.pending.clear();
-                }
-                sender.pending.push(row);
+        self.tabulate(frame, placed, waits_on, sink)
+    }
+
+    /// A component without a clock of its own is placed between its autopilot's stamps: the sender on whose clock it
+    /// waits, and the place.
+    fn place_by_autopilot(&mut self, system_id: u32, index: usize) -> (usize, Option<Placed>) {
+        let vehicle = self.vehicles.iter().find(|v| v.vehicle.system_id == system_id);
+        let waits_on = vehicle.map_or(index, |v| v.autopilot);
+        (waits_on, self.senders.get_mut(waits_on).and_then(|s| s.clock.place(Stamp::None)))
+    }
+
+    /// A row of its message's table; where it has no upper bound yet, the next stamp of `waits_on` is it.
+    fn tabulate<S: BatchSink>(
+        &mut self,
+        frame: &Frame<'_>,
+        placed: Option<Placed>,
+        waits_on: usize,
+        sink: &mut S,
+    ) -> Result<(), S::Error> {
+        let Some(tables) = &mut self.tables else { return Ok(()) };
+        let times = RowTimes {
+            boot: placed.map(|p| p.boot),
+            boot_ms: placed.map(|p| p.earliest_ms),
+            boot_ms_latest: placed.and_then(|p| p.latest_ms),
+        };
+        let row = tables.append(frame, times, sink)?;
+        if let (Some(Placed { latest_ms: None, .. }), Some(sender)) = (placed, self.senders.get_mut(waits_on))
+        {
+            if sender.pending.len() >= MAX_PENDING {
+                sender.pending.clear();
             }
+            sender.pending.push(row);
         }
         Ok(())
     }
@@ -468,19 +508,18 @@ impl State<'_> {
         sink: &mut S,
     ) -> Result<(), S::Error> {
         *self.unknown.entry(frame.message_id).or_default() += 1;
-        let placed = self.senders.get_mut(index).and_then(|s| s.clock.place(Stamp::None));
+        if frame.late {
+            return self.late(frame, sink);
+        }
+        let own = self.senders.get_mut(index).and_then(|s| s.clock.place(Stamp::None));
         if frame.lost > 0 {
-            self.lost(frame, index, placed.map(|p| p.earliest_ms), placed);
+            self.lost(frame, index, own.map(|p| p.earliest_ms), own);
         }
-        if let Some(tables) = &mut self.tables {
-            let times = RowTimes {
-                boot: placed.map(|p| p.boot),
-                boot_ms: placed.map(|p| p.earliest_ms),
-                boot_ms_latest: placed.and_then(|p| p.latest_ms),
-            };
-            tables.append(frame, times, sink)?;
-        }
-        Ok(())
+        let (waits_on, placed) = match own {
+            Some(_) => (index, own),
+            None => self.place_by_autopilot(frame.system_id, index),
+        };
+        self.tabulate(frame, placed, waits_on, sink)
     }
 
     /// Messages waiting on this sender's clock get their upper bound.

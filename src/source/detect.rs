@@ -95,15 +95,20 @@ pub fn detect(first: &[u8]) -> (Kind, Confidence) {
 }
 
 /// POSIX pax, *ustar interchange format*: the header's bytes, those of the checksum read as spaces, add up to it.
+/// The mark alone is 40 bits: behind a header that was damaged around it come others.
 fn tar(first: &[u8]) -> Option<(Kind, Confidence)> {
     let header = first.get(..512)?;
     let field = header.get(148..156)?;
-    let text = std::str::from_utf8(field).ok()?;
-    let stated = u32::from_str_radix(text.trim_matches([' ', '\0']), 8).ok()?;
+    let text = std::str::from_utf8(field).ok();
+    let stated = text.and_then(|text| u32::from_str_radix(text.trim_matches([' ', '\0']), 8).ok());
     let all: u32 = header.iter().map(|byte| u32::from(*byte)).sum();
     let sum = all + 8 * 32 - field.iter().map(|byte| u32::from(*byte)).sum::<u32>();
-    let marked = header.get(257..262) == Some(b"ustar".as_slice());
-    (sum == stated).then_some((Kind::Tar, if marked { Confidence::Certain } else { Confidence::Likely }))
+    match (stated == Some(sum), header.get(257..262) == Some(b"ustar".as_slice())) {
+        (true, true) => Some((Kind::Tar, Confidence::Certain)),
+        // A header from before the mark, or a damaged one.
+        (true, false) | (false, true) => Some((Kind::Tar, Confidence::Likely)),
+        (false, false) => None,
+    }
 }
 
 fn stream(first: &[u8]) -> (Kind, Confidence) {

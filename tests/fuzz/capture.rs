@@ -36,6 +36,10 @@ fn read(file: &[u8], piece: usize) -> (Seen, Tally, Vec<Note>) {
         assert!(kept.len() < 4 << 20, "keeps {} bytes", kept.len());
         if last {
             assert!(kept.is_empty());
+            capture.finish(&mut |segment| {
+                let bytes = segment.bytes.to_vec();
+                seen.push((segment.flow, segment.capture_us, segment.offset, bytes, segment.gap_before));
+            });
             break;
         }
     }
