@@ -156,6 +156,8 @@ fn archive(criterion: &mut Criterion) {
             boot: 0,
             takeoff_utc: Some(Utc(hour(n))),
             touchdown_utc: Some(Utc(hour(n) + HOUR_US / 2)),
+            takeoff_utc_by_first: None,
+            takeoff_utc_by_last: None,
             takeoff_boot_ms: 0,
             touchdown_boot_ms: 1_800_000,
             airtime_ms: 1_800_000,

@@ -9,7 +9,7 @@
 
 mod card_support;
 
-use card_support::{Fleet, only, sample};
+use card_support::{Fleet, only, sample, with_payloads};
 use fettle::wire::{Definitions, Scanner};
 use proptest::prelude::*;
 use serde_json::Value;
@@ -159,6 +159,45 @@ fn a_flight_in_two_recordings_counts_once_and_the_fuller_leads() {
         let mut led = records.iter().filter(|r| !r["led_by"].is_null()).peekable();
         assert!(led.peek().is_some(), "the evidence is kept");
         assert!(led.all(|r| ids.contains(&&r["led_by"])), "and says what it is evidence of");
+    }
+}
+
+/// The log with the UTC of its second part an hour later: from this share of its bytes on.
+fn set_right_at(bytes: &[u8], share: f64) -> Vec<u8> {
+    let from = (bytes.len() as f64 * share) as u64;
+    with_payloads(bytes, |frame, payload| {
+        // SYSTEM_TIME and GPS_RAW_INT begin with the Unix time in microseconds.
+        if [2, 24].contains(&frame.message_id) && frame.offset >= from {
+            let us = u64::from_le_bytes(payload[..8].try_into().unwrap()) + 3_600_000_000;
+            payload[..8].copy_from_slice(&us.to_le_bytes());
+        }
+    })
+}
+
+#[test]
+fn utc_that_is_set_right_in_mid_flight_makes_no_second_one() {
+    let bytes = set_right_at(&only(&sample(), |frame| frame.component_id == 1), 0.55);
+    let whole = Fleet::new();
+    whole.import(&[whole.put("whole", &bytes)]);
+    let want = whole.flights();
+    assert_eq!(want.len(), 1);
+
+    // Rotated right behind the step: of the first file the most is before, all of the second behind.
+    let cut = (bytes.len() as f64 * 0.6) as usize;
+    for order in [[0, 1], [1, 0]] {
+        let split = Fleet::new();
+        let files = [split.put("a", &bytes[..cut]), split.put("b", &bytes[cut..])];
+        order.iter().for_each(|n| drop(split.import(std::slice::from_ref(&files[*n]))));
+        assert_eq!(split.flights(), want);
+    }
+
+    // A ground station that came later saw most of its part of the flight behind the step.
+    let ground = only(&bytes, |frame| frame.offset > bytes.len() as u64 * 2 / 5 && frame.sequence % 23 != 0);
+    for order in [[0, 1], [1, 0]] {
+        let both = Fleet::new();
+        let files = [both.put("onboard", &bytes), both.put("ground", &ground)];
+        order.iter().for_each(|n| drop(both.import(std::slice::from_ref(&files[*n]))));
+        assert_eq!(both.flights(), want);
     }
 }
 

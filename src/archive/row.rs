@@ -110,6 +110,10 @@ table_row! {
         takeoff_utc: Option<Utc>,
         /// Touchdown.
         touchdown_utc: Option<Utc>,
+        /// Liftoff by the first stamps of the boot session, where its UTC was stepped.
+        takeoff_utc_by_first: Option<Utc>,
+        /// The same by its last stamps.
+        takeoff_utc_by_last: Option<Utc>,
         /// Liftoff, milliseconds since boot.
         takeoff_boot_ms: i64,
         /// Touchdown, milliseconds since boot.
@@ -263,6 +267,8 @@ pub(crate) mod testing {
             boot: 0,
             takeoff_utc: None,
             touchdown_utc: None,
+            takeoff_utc_by_first: None,
+            takeoff_utc_by_last: None,
             takeoff_boot_ms,
             touchdown_boot_ms,
             airtime_ms,

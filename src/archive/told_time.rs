@@ -36,10 +36,9 @@ impl ToldTime {
                 let start = self.starts_us.get(&number).zip(boot.span_ms);
                 if let Some((start_us, (first_ms, _))) = start {
                     let boot_unix_us = start_us.saturating_sub(first_ms.saturating_mul(1000));
-                    boot.utc = Some(UtcBinding { source: UtcSource::Told, boot_unix_us });
+                    boot.utc = Some(UtcBinding::steady(UtcSource::Told, boot_unix_us));
                 } else if let (Some(utc), true) = (boot.utc, self.shift_us != 0) {
-                    let boot_unix_us = utc.boot_unix_us.saturating_add(self.shift_us);
-                    boot.utc = Some(UtcBinding { source: UtcSource::Told, boot_unix_us });
+                    boot.utc = Some(utc.shifted(UtcSource::Told, self.shift_us));
                 }
             }
         }

@@ -1,6 +1,6 @@
 //! One log's rows: which aircraft, which flights, which numbers.
 
-use super::parts::Ends;
+use super::parts::{Ends, SAME_BOOT_US};
 use super::{METHOD_VERSION, short_id};
 use crate::airframe::Airframe;
 use crate::archive::cell::Utc;
@@ -138,6 +138,12 @@ fn flight_row(
     boot: usize,
     session: &BootSession,
 ) -> FlightRow {
+    let stepped = |end: fn((i64, i64)) -> i64| {
+        let utc = session.utc?;
+        let by = UtcBinding::steady(utc.source, end(utc.by_ends_us));
+        let apart = by.boot_unix_us.abs_diff(utc.boot_unix_us) > SAME_BOOT_US.unsigned_abs();
+        apart.then(|| Utc(by.unix_us(flight.takeoff.best_ms)))
+    };
     FlightRow {
         flight_id: short_id(&[log_id, &vehicle.system_id.to_string(), &ordinal.to_string()]),
         log_id: log_id.to_owned(),
@@ -147,6 +153,8 @@ fn flight_row(
         boot: i64::try_from(boot).unwrap_or(i64::MAX),
         takeoff_utc: at(session.utc, flight.takeoff.best_ms),
         touchdown_utc: at(session.utc, flight.touchdown.best_ms),
+        takeoff_utc_by_first: stepped(|ends| ends.0),
+        takeoff_utc_by_last: stepped(|ends| ends.1),
         takeoff_boot_ms: flight.takeoff.best_ms,
         touchdown_boot_ms: flight.touchdown.best_ms,
         airtime_ms: flight.airtime_ms,

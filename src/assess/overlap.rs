@@ -2,12 +2,13 @@
 //! leads, the others are kept as evidence. Computed whenever flights are read, from the flights alone.
 //!
 //! Two rows are the same flight when aircraft and system are the same, both logs give the UTC of the boot session,
-//! they agree on it, and the times in the air overlap. Without UTC nothing is joined: two flights of one aircraft
-//! can well begin at the same time after boot.
+//! they agree on it, and the times in the air overlap. Where UTC was stepped within a session, what its first or its
+//! last stamps give may agree: the recordings began and ended at other times. Without UTC nothing is joined: two
+//! flights of one aircraft can well begin at the same time after boot.
 
 use super::parts::SAME_BOOT_US;
 use crate::archive::row::FlightRow;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Liftoff and touchdown together are known this well, in milliseconds (the worst that `tests/airtime.rs` allows at
 /// each, and some).
@@ -19,7 +20,7 @@ pub type Evidence = Vec<(FlightRow, String)>;
 /// The flights that count, in their order, and the evidence.
 pub fn leading(rows: Vec<FlightRow>) -> (Vec<FlightRow>, Evidence) {
     let mut groups: BTreeMap<(&str, i64), Vec<usize>> = BTreeMap::new();
-    for (index, row) in rows.iter().enumerate().filter(|(_, row)| boot_us(row).is_some()) {
+    for (index, row) in rows.iter().enumerate().filter(|(_, row)| row.takeoff_utc.is_some()) {
         groups.entry((&row.aircraft, row.system_id)).or_default().push(index);
     }
     let mut led_by: BTreeMap<usize, String> = BTreeMap::new();
@@ -30,23 +31,21 @@ pub fn leading(rows: Vec<FlightRow>) -> (Vec<FlightRow>, Evidence) {
             (std::cmp::Reverse(fullness_ms(row)), row.flight_id.clone())
         });
         // By liftoff, so that a row is compared only with those that can overlap it.
-        let mut leaders: BTreeMap<(i64, usize), i64> = BTreeMap::new();
-        let longest_us =
-            group.iter().map(|i| span_us(&rows[*i])).map(|(from, to)| to - from).max().unwrap_or(0);
+        let mut leaders: BTreeSet<(i64, usize)> = BTreeSet::new();
+        let longest_us = group.iter().map(|i| length_us(&rows[*i])).max().unwrap_or(0) + SAME_BOOT_US;
         for index in group {
-            let (from, to) = span_us(&rows[index]);
-            let near = leaders.range((from - longest_us, 0)..=(to, usize::MAX));
-            let lead = near.filter(|(_, until)| **until > from).map(|((_, lead), _)| *lead);
-            match lead
-                .into_iter()
-                .find(|lead| rows[*lead].log_id != rows[index].log_id && same(&rows[*lead], &rows[index]))
-            {
+            let row = &rows[index];
+            let lead = liftoffs_us(row).find_map(|from| {
+                let to = from + length_us(row) + SAME_BOOT_US;
+                let near = leaders.range((from - longest_us, 0)..=(to, usize::MAX));
+                let mut near = near.map(|(_, lead)| *lead);
+                near.find(|lead| rows[*lead].log_id != row.log_id && same(&rows[*lead], row))
+            });
+            match lead {
                 Some(lead) => {
                     led_by.insert(index, rows[lead].flight_id.clone());
                 }
-                None => {
-                    leaders.insert((from, index), to);
-                }
+                None => leaders.extend(liftoffs_us(row).map(|from| (from, index))),
             }
         }
     }
@@ -65,18 +64,20 @@ fn fullness_ms(row: &FlightRow) -> i64 {
     row.airtime_ms + if row.complete { EDGES_MS } else { 0 }
 }
 
-fn boot_us(row: &FlightRow) -> Option<i64> {
-    row.takeoff_utc.map(|utc| utc.0 - row.takeoff_boot_ms * 1000)
+/// UTC of the liftoff, and what it is by the ends of a boot session that was stepped.
+fn liftoffs_us(row: &FlightRow) -> impl Iterator<Item = i64> {
+    let by_ends = [row.takeoff_utc_by_first, row.takeoff_utc_by_last];
+    [row.takeoff_utc].into_iter().chain(by_ends).flatten().map(|utc| utc.0)
 }
 
-fn span_us(row: &FlightRow) -> (i64, i64) {
-    let boot = boot_us(row).unwrap_or_default();
-    (boot + row.takeoff_boot_ms * 1000, boot + row.touchdown_boot_ms * 1000)
+fn length_us(row: &FlightRow) -> i64 {
+    (row.touchdown_boot_ms - row.takeoff_boot_ms) * 1000
 }
 
 /// Same boot session, and in the air at the same time of it.
 fn same(a: &FlightRow, b: &FlightRow) -> bool {
-    let agree = boot_us(a).zip(boot_us(b)).is_some_and(|(a, b)| (a - b).abs() <= SAME_BOOT_US);
+    let boots_us = |row| liftoffs_us(row).map(|us| us - row.takeoff_boot_ms * 1000);
+    let agree = boots_us(a).any(|a| boots_us(b).any(|b| (a - b).abs() <= SAME_BOOT_US));
     agree && a.takeoff_boot_ms < b.touchdown_boot_ms && b.takeoff_boot_ms < a.touchdown_boot_ms
 }
 
@@ -95,6 +96,8 @@ mod tests {
             boot: 0,
             takeoff_utc: boot_us.map(|us| Utc(us + boot_ms.0 * 1000)),
             touchdown_utc: boot_us.map(|us| Utc(us + boot_ms.1 * 1000)),
+            takeoff_utc_by_first: None,
+            takeoff_utc_by_last: None,
             takeoff_boot_ms: boot_ms.0,
             touchdown_boot_ms: boot_ms.1,
             airtime_ms: boot_ms.1 - boot_ms.0,
@@ -129,6 +132,22 @@ mod tests {
                 evidence.iter().map(|(f, by)| (f.flight_id.as_str(), by.as_str())).collect();
             led.sort_unstable();
             assert_eq!(led, [("ground", "onboard"), ("second", "ground-2")]);
+        }
+    }
+
+    /// The sky's time was set right by an hour in mid-session; one recording saw more of the time before.
+    #[test]
+    fn a_step_of_utc_between_the_medians_of_two_recordings_hides_nothing() {
+        let (day, hour) = (1_790_000_000_000_000, 3_600_000_000);
+        let mut whole = flight("whole", "w", Some(day), (100_000, 500_000), true);
+        whole.takeoff_utc_by_last = Some(Utc(day + hour + 100_000_000));
+        let second = flight("second", "s", Some(day + hour), (120_000, 480_000), false);
+        let other = flight("other", "x", Some(day + 2 * hour), (120_000, 480_000), true);
+        for rows in [[0, 1, 2], [2, 1, 0], [1, 0, 2]] {
+            let all = [whole.clone(), second.clone(), other.clone()];
+            let (counted, evidence) = leading(rows.map(|n| all[n].clone()).to_vec());
+            assert_eq!(counted.len(), 2);
+            assert_eq!((evidence[0].0.flight_id.as_str(), evidence[0].1.as_str()), ("second", "whole"));
         }
     }
 

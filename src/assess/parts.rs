@@ -3,7 +3,8 @@
 //! The evidence is the senders' own. A file follows another when the vehicle's boot clock goes on within seconds
 //! and the frame counters of all common senders go on as well. By chance that is one in 64 for one sender, and all
 //! logs of an aircraft begin seconds after its boot: one sender is enough only beyond the first minute, or if both
-//! files give the same UTC of boot. Where counters do not go on, since the recorder paused, that UTC is asked for.
+//! files give the same UTC of boot; before, its stamps must go on at once behind a file of some seconds. Where counters
+//! do not go on, since the recorder paused, that UTC is asked for.
 
 use crate::clock::UtcSource;
 use crate::recording::{Recording, SenderCount};
@@ -19,6 +20,10 @@ const APART_MS: i64 = 10_000;
 const PAUSE_MS: i64 = 60_000;
 /// Boot time beyond which a file hardly begins but as the continuation of another.
 const STARTED_MS: i64 = 60_000;
+/// Before that, a lone sender's file goes on at once, and behind one of this length: recorders that start by themselves
+/// begin all their files at about the same time after boot.
+const AT_ONCE_MS: i64 = 1_000;
+const LENGTH_MS: i64 = 5_000;
 /// Stamps arrive so much out of order at most.
 const LATE_MS: i64 = crate::clock::boot::LATE_MS;
 /// UTC of boot of one boot session, from two recordings, differs at most by this.
@@ -43,6 +48,12 @@ pub struct BootEnds {
     pub first_us: Option<i64>,
     /// Unix microseconds of its last boot.
     pub last_us: Option<i64>,
+    /// Unix microseconds of its first boot, by the first stamps alone: another where UTC was stepped later.
+    #[serde(default)]
+    pub begin_us: Option<i64>,
+    /// Unix microseconds of its last boot, by the last stamps alone.
+    #[serde(default)]
+    pub end_us: Option<i64>,
     /// Hardware identity, as `fleet.toml` has it.
     pub uid: Option<String>,
 }
@@ -52,12 +63,15 @@ impl Ends {
     pub fn of(recording: &Recording) -> Self {
         let boots = recording.vehicles.iter().map(|vehicle| {
             let told = |boot: Option<&crate::recording::BootSession>| {
-                boot?.utc.filter(|utc| utc.source < UtcSource::Capture).map(|utc| utc.boot_unix_us)
+                boot?.utc.filter(|utc| utc.source < UtcSource::Capture)
             };
+            let (first, last) = (told(vehicle.boots.first()), told(vehicle.boots.last()));
             BootEnds {
                 system_id: vehicle.system_id,
-                first_us: told(vehicle.boots.first()),
-                last_us: told(vehicle.boots.last()),
+                first_us: first.map(|utc| utc.boot_unix_us),
+                last_us: last.map(|utc| utc.boot_unix_us),
+                begin_us: first.map(|utc| utc.by_ends_us.0),
+                end_us: last.map(|utc| utc.by_ends_us.1),
                 uid: vehicle.autopilot_uid.clone(),
             }
         });
@@ -87,6 +101,7 @@ fn follows(part: &Part, next: &Part) -> Option<(bool, i64)> {
     }
     let (mut all_go_on, mut common) = (true, 0);
     let mut main: Option<(u64, (i64, i64), u32)> = None;
+    let mut length_ms = 0;
     for sender in &part.ends.senders {
         let is = |s: &&SenderCount| (s.system_id, s.component_id) == (sender.system_id, sender.component_id);
         let Some(other) = next.ends.senders.iter().find(is) else { continue };
@@ -98,17 +113,24 @@ fn follows(part: &Part, next: &Part) -> Option<(bool, i64)> {
             && main.is_none_or(|m| frames > m.0)
         {
             main = Some((frames, (last, first), sender.system_id));
+            length_ms = sender.first_boot_ms.map_or(0, |first| last - first);
         }
     }
     let (_, (last_ms, first_ms), system_id) = main?;
     let apart_ms = first_ms - last_ms;
     let boots = part.ends.boot(system_id).zip(next.ends.boot(system_id));
-    let same_boot = boots.and_then(|(a, b)| Some((a.last_us? - b.first_us?).abs() <= SAME_BOOT_US));
+    let near_us = |a: Option<i64>, b: Option<i64>| Some(a?.abs_diff(b?) <= SAME_BOOT_US.unsigned_abs());
+    // Where UTC was stepped within one of the files, it agrees where they meet.
+    let same_boot = boots.and_then(|(a, b)| {
+        let (whole, met) = (near_us(a.last_us, b.first_us), near_us(a.end_us, b.begin_us));
+        whole.map(|whole| whole || met == Some(true))
+    });
     let other = |a: &BootEnds, b: &BootEnds| a.uid.as_ref().zip(b.uid.as_ref()).is_some_and(|(a, b)| a != b);
     if boots.is_some_and(|(a, b)| other(a, b)) {
         return None;
     }
-    let certain = same_boot == Some(true) || common > 1 || last_ms >= STARTED_MS;
+    let at_once = length_ms >= LENGTH_MS && apart_ms.abs() <= AT_ONCE_MS;
+    let certain = same_boot == Some(true) || common > 1 || last_ms >= STARTED_MS || at_once;
     let near = |most_ms: i64| (-LATE_MS..=most_ms).contains(&apart_ms);
     match (all_go_on, same_boot) {
         // Counters of several senders that go on outweigh a UTC that was set right in between.
@@ -195,7 +217,14 @@ mod tests {
             first_boot_ms: Some(boot_ms.0),
             last_boot_ms: Some(boot_ms.1),
         };
-        let boots = vec![BootEnds { system_id: 1, first_us: boot_us, last_us: boot_us, uid: None }];
+        let boots = vec![BootEnds {
+            system_id: 1,
+            first_us: boot_us,
+            last_us: boot_us,
+            begin_us: boot_us,
+            end_us: boot_us,
+            uid: None,
+        }];
         Part {
             log_id: id.to_owned(),
             container: "bare".to_owned(),
@@ -215,6 +244,17 @@ mod tests {
             logs.rotate_left(1);
             assert_eq!(recordings(&logs), [["a", "b", "c"]]);
         }
+    }
+
+    #[test]
+    fn a_step_of_utc_within_a_file_does_not_part_it_from_the_next() {
+        let (day, hour) = (1_790_000_000_000_000, 3_600_000_000);
+        let mut stepped = part("a", (0, 50), (100, 30_000), Some(day));
+        stepped.ends.boots[0].end_us = Some(day + hour);
+        let next = part("b", (51, 90), (30_020, 60_000), Some(day + hour));
+        assert_eq!(recordings(&[next.clone(), stepped.clone()]), [["a", "b"]]);
+        stepped.ends.boots[0].end_us = Some(day + 2 * hour);
+        assert!(recordings(&[next, stepped]).is_empty());
     }
 
     #[test]
@@ -243,6 +283,11 @@ mod tests {
         let short = part("f", (0, 50), (100, 4_000), None);
         let flight = part("g", (51, 90), (4_100, 300_000), None);
         assert!(recordings(&[short.clone(), flight.clone()]).is_empty());
+        // Half a minute later one is, where the stamps go on at once.
+        let (half, rest) =
+            (part("l", (0, 50), (100, 30_000), None), part("m", (51, 90), (30_200, 90_000), None));
+        assert_eq!(recordings(&[half.clone(), rest]), [["l", "m"]]);
+        assert!(recordings(&[half, part("n", (51, 90), (32_000, 90_000), None)]).is_empty());
         let with_uid = |mut part: Part, uid: &str| {
             part.ends.boots[0].uid = Some(uid.to_owned());
             part

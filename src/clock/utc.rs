@@ -51,9 +51,25 @@ pub struct UtcBinding {
     pub source: UtcSource,
     /// Unix microseconds of boot.
     pub boot_unix_us: i64,
+    /// The same by the source's first and by its last stamps: others where it was stepped in between.
+    pub by_ends_us: (i64, i64),
 }
 
 impl UtcBinding {
+    /// A binding by a source that does not move.
+    pub fn steady(source: UtcSource, boot_unix_us: i64) -> Self {
+        UtcBinding { source, boot_unix_us, by_ends_us: (boot_unix_us, boot_unix_us) }
+    }
+
+    /// The same, later by so many microseconds, by another source's word.
+    #[must_use]
+    pub fn shifted(&self, source: UtcSource, by_us: i64) -> Self {
+        let shifted = |us: i64| us.saturating_add(by_us);
+        let (first, last) = self.by_ends_us;
+        let by_ends_us = (shifted(first), shifted(last));
+        UtcBinding { source, boot_unix_us: shifted(self.boot_unix_us), by_ends_us }
+    }
+
     /// Unix microseconds of a boot instant.
     pub fn unix_us(&self, boot_ms: i64) -> i64 {
         self.boot_unix_us.saturating_add(boot_ms.saturating_mul(1000))
@@ -89,6 +105,13 @@ struct Ballot {
 }
 
 impl Ballot {
+    fn binding(votes: &Thinned, source: UtcSource) -> Option<UtcBinding> {
+        let steady = UtcBinding::steady(source, Self::offset(votes, source)?);
+        // Stamps of the recording computer scatter with the link.
+        let by_ends_us = votes.ends().filter(|_| source != UtcSource::Capture).unwrap_or(steady.by_ends_us);
+        Some(UtcBinding { by_ends_us, ..steady })
+    }
+
     /// The median, or for capture stamps, which are never early, the first decile.
     fn offset(votes: &Thinned, source: UtcSource) -> Option<i64> {
         if source == UtcSource::Capture { votes.quantile(1, 10) } else { votes.quantile(1, 2) }
@@ -112,35 +135,37 @@ impl UtcVotes {
     /// The best source's offset, and what is doubtful about it.
     pub fn judge(&self) -> (Option<UtcBinding>, Vec<UtcDoubt>) {
         let mut doubts = Vec::new();
-        let mut offsets = [None; 3];
+        let mut offsets: [Option<UtcBinding>; 3] = [None; 3];
         for ((offset, ballot), source) in offsets.iter_mut().zip(&self.votes).zip(SOURCES) {
-            let (given, early) = match Ballot::offset(&ballot.set, source) {
-                Some(offset) => (offset, false),
-                None => match Ballot::offset(&ballot.early, source) {
-                    Some(offset) => (offset, true),
+            let (binding, early) = match Ballot::binding(&ballot.set, source) {
+                Some(binding) => (binding, false),
+                None => match Ballot::binding(&ballot.early, source) {
+                    Some(binding) => (binding, true),
                     None => continue,
                 },
             };
+            let given = binding.boot_unix_us;
             match self.rounds_missing(source, given, early) {
                 Some(rounds) => {
-                    *offset = Some(given + rounds * ROUND_US);
+                    *offset = Some(binding.shifted(source, rounds * ROUND_US));
                     doubts.push(UtcDoubt::Rollover { source, rounds });
                 }
                 None if early => doubts.push(UtcDoubt::Early { source, boot_unix_us: given }),
-                None => *offset = Some(given),
+                None => *offset = Some(binding),
             }
             let by_us = ballot.set.spread();
             if by_us > APART_US {
                 doubts.push(UtcDoubt::Moves { source, by_us });
             }
         }
-        let mut known = SOURCES.iter().zip(offsets).filter_map(|(source, offset)| Some((*source, offset?)));
-        let Some((taken, boot_unix_us)) = known.next() else { return (None, doubts) };
-        doubts.extend(known.filter_map(|(source, offset)| {
-            let ahead_us = offset - boot_unix_us;
+        let mut known = offsets.into_iter().flatten();
+        let Some(taken) = known.next() else { return (None, doubts) };
+        doubts.extend(known.filter_map(|UtcBinding { source, boot_unix_us, .. }| {
+            let ahead_us = boot_unix_us - taken.boot_unix_us;
+            let taken = taken.source;
             (ahead_us.abs() > APART_US).then_some(UtcDoubt::Apart { source, taken, ahead_us })
         }));
-        (Some(UtcBinding { source: taken, boot_unix_us }), doubts)
+        (Some(taken), doubts)
     }
 
     /// Rounds of the GPS week that are to be added to a source, if another one confirms it.
@@ -180,7 +205,10 @@ mod tests {
             votes.vote(UtcSource::Capture, boot_unix_us + 7_200_000_000 + ms as u64 * 1000, ms);
         }
         votes.vote(UtcSource::SystemTime, boot_unix_us + 90_000_000_000, 20_000);
-        let want = UtcBinding { source: UtcSource::SystemTime, boot_unix_us: boot_unix_us as i64 };
+        let want = UtcBinding {
+            by_ends_us: (boot_unix_us as i64, boot_unix_us as i64),
+            ..UtcBinding::steady(UtcSource::SystemTime, boot_unix_us as i64)
+        };
         assert_eq!(votes.judge().0, Some(want));
     }
 

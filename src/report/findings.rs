@@ -139,6 +139,8 @@ mod tests {
             boot: 0,
             takeoff_utc: Some(Utc(day * 86_400_000_000)),
             touchdown_utc: None,
+            takeoff_utc_by_first: None,
+            takeoff_utc_by_last: None,
             takeoff_boot_ms: 0,
             touchdown_boot_ms: 0,
             airtime_ms: 0,

@@ -92,6 +92,21 @@ pub fn sample() -> Vec<u8> {
     fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs/heron/2026-09-02.mavlink")).unwrap()
 }
 
+/// The frames of a log with other payloads, back to back; checksums by the independent crate.
+pub fn with_payloads(bytes: &[u8], mut change: impl FnMut(&Frame<'_>, &mut [u8])) -> Vec<u8> {
+    let mut changed = Vec::new();
+    Scanner::new(Definitions::builtin()).scan(bytes, true, &mut |frame| {
+        let mut raw = frame.raw.to_vec();
+        let head = frame.raw.len() - frame.payload.len() - 2;
+        change(frame, &mut raw[head..head + frame.payload.len()]);
+        let end = raw.len() - 2;
+        let crc = mavlink::calculate_crc(&raw[1..end], frame.message.unwrap().crc_extra);
+        raw[end..].copy_from_slice(&crc.to_le_bytes());
+        changed.extend_from_slice(&raw);
+    });
+    changed
+}
+
 /// The frames of a log that `keep` wants, back to back.
 pub fn only(bytes: &[u8], mut keep: impl FnMut(&Frame<'_>) -> bool) -> Vec<u8> {
     let mut kept = Vec::new();
