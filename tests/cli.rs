@@ -254,7 +254,7 @@ fn bad_input_gets_a_clear_line_each_and_the_rest_is_imported() {
     for quiet in ["cut.bin", "good.bin", "photo.jpg", "notes.txt"] {
         assert!(!errors.contains(quiet), "{errors}");
     }
-    assert!(errors.contains("2 file(s) beside the logs are something else"), "{errors}");
+    assert!(errors.contains("2 path(s) beside the logs are something else"), "{errors}");
     assert!(text(&output.stdout).contains("2 new log(s), 2 flight(s)"), "{}", text(&output.stdout));
 
     let listed = fettle(&["import", "--passed-over", "--fleet", path(dir.path()), path(card.path())]);

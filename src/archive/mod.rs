@@ -9,6 +9,7 @@
 //! - [`catalogue`]: writing and reading `logs/`, `flights/`, `measures/`, `findings/`
 //! - [`load`]: how hard each flight was, from the outputs in the telemetry
 //! - [`packs`]: battery packs and their charge, flight by flight, from the telemetry
+//! - [`copies`]: logs that are the beginning of another one
 //! - [`told_time`]: the time that a person gave a log without one
 //! - [`pending`]: marks of work that takes several steps
 //! - [`telemetry`]: one Parquet file a message, bounded memory
@@ -16,6 +17,7 @@
 pub mod atomic;
 pub mod catalogue;
 pub mod cell;
+pub mod copies;
 pub mod layout;
 pub mod load;
 pub mod packs;
@@ -70,6 +72,14 @@ pub enum ArchiveError {
     /// What a person said about a log's time is not what this version writes.
     #[error("{}: not a record of a log's time: {why}; remove it and tell the time again with `fettle clock`", path.display())]
     ToldTime {
+        /// Which file.
+        path: PathBuf,
+        /// What is wrong.
+        why: String,
+    },
+    /// What says that a log is a copy is not what this version writes.
+    #[error("{}: does not say what a log is a copy of: {why}; remove it and import that log again", path.display())]
+    Copy {
         /// Which file.
         path: PathBuf,
         /// What is wrong.

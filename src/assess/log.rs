@@ -1,12 +1,13 @@
 //! One log's rows: which aircraft, which flights, which numbers.
 
+use super::naming::{self, Named};
 use super::parts::{Ends, SAME_BOOT_US};
 use super::{METHOD_VERSION, short_id};
 use crate::airframe::Airframe;
 use crate::archive::cell::Utc;
 use crate::archive::row::{FlightRow, IntegrityRow, LogRow, MeasureRow};
 use crate::clock::UtcBinding;
-use crate::fleet::{Fleet, Identity, Recognition};
+use crate::fleet::Fleet;
 use crate::flight::{Flight, segment};
 use crate::measure::{Measurement, measure_flight};
 use crate::recording::{BootSession, Loss, Recording, Reduce, Vehicle};
@@ -39,20 +40,12 @@ pub fn assess(recording: &Recording, log_id: &str, path: &Path, fleet: &Fleet) -
     let mut unnamed = Vec::new();
     let mut names = Vec::new();
     for vehicle in &recording.vehicles {
-        let identity = Identity {
-            autopilot_uid: vehicle.autopilot_uid.clone(),
-            system_id: vehicle.system_id,
-            path: path.to_owned(),
-        };
-        let known = match fleet.recognise(&identity) {
-            Recognition::Known(index) => fleet.aircraft.get(index),
-            Recognition::Unknown | Recognition::Ambiguous(_) => None,
-        };
-        let name = known.map_or_else(|| provisional(&identity), |a| a.name.clone());
-        if known.is_none() {
-            unnamed.push((name.clone(), how_to_name(&identity)));
+        let identity = naming::identity(vehicle.autopilot_uid.as_deref(), vehicle.system_id, path);
+        let Named { name, aircraft } = naming::name(fleet, &identity);
+        if aircraft.is_none() {
+            unnamed.push((name.clone(), naming::how_to_name(&identity)));
         }
-        let airframe = known.and_then(|a| a.airframe.as_ref());
+        let airframe = aircraft.and_then(|a| a.airframe.as_ref());
         let mut ordinal = 0;
         for (boot, session) in vehicle.boots.iter().enumerate() {
             let drawn = session.reduced.clone().unwrap_or_else(|| flights_of(session, airframe));
@@ -115,15 +108,11 @@ pub fn reducer<'f>(fleet: &'f Fleet, path: &Path) -> Reduce<'f> {
     let path = path.to_owned();
     let mut whole = 0;
     Box::new(move |system_id, uid, session| {
-        let identity = Identity { autopilot_uid: uid.map(str::to_owned), system_id, path: path.clone() };
-        let known = match fleet.recognise(&identity) {
-            Recognition::Known(index) => fleet.aircraft.get(index),
-            Recognition::Unknown | Recognition::Ambiguous(_) => None,
-        };
-        if identity.autopilot_uid.is_none() && whole < MOST_WHOLE {
+        let Named { aircraft, .. } = naming::name(fleet, &naming::identity(uid, system_id, &path));
+        if uid.is_none() && whole < MOST_WHOLE {
             whole += 1;
         } else {
-            session.reduced = Some(flights_of(session, known.and_then(|a| a.airframe.as_ref())));
+            session.reduced = Some(flights_of(session, aircraft.and_then(|a| a.airframe.as_ref())));
             session.signals = Signals::default();
         }
     })
@@ -274,23 +263,4 @@ pub fn date_of(utc: Utc) -> String {
     jiff::Timestamp::from_microsecond(utc.0)
         .map(|t| t.strftime("%Y-%m-%d").to_string())
         .unwrap_or_else(|_| "unknown".to_owned())
-}
-
-/// A name that stays the same for the same hardware.
-fn provisional(identity: &Identity) -> String {
-    match &identity.autopilot_uid {
-        Some(uid) => format!(
-            "unnamed-{}",
-            uid.chars().rev().take(6).collect::<Vec<_>>().iter().rev().collect::<String>()
-        ),
-        None => format!("unnamed-system-{}", identity.system_id),
-    }
-}
-
-fn how_to_name(identity: &Identity) -> String {
-    let by = match &identity.autopilot_uid {
-        Some(uid) => format!("autopilot_uid = \"{uid}\""),
-        None => format!("system_id = {}", identity.system_id),
-    };
-    format!("add to fleet.toml: [[aircraft]] name = \"…\", recognise = {{ {by} }}")
 }

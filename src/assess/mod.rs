@@ -2,12 +2,16 @@
 //! to its findings.
 //!
 //! - [`log`]: one log's rows
+//! - [`naming`]: which aircraft a log's vehicles are
+//! - [`copies`]: which logs are the beginning of another one
 //! - [`parts`]: which files are one recording that was rotated
 //! - [`overlap`]: flights that several recordings show
 //! - [`history`]: findings of every flight of one aircraft, each against the flights before it
 
+pub mod copies;
 pub mod history;
 pub mod log;
+pub mod naming;
 pub mod overlap;
 pub mod parts;
 

@@ -4,21 +4,44 @@
 //! Two rows are the same flight when aircraft and system are the same, both logs give the UTC of the boot session,
 //! they agree on it, and the times in the air overlap. Where UTC was stepped within a session, what its first or its
 //! last stamps give may agree: the recordings began and ended at other times. Without UTC nothing is joined: two
-//! flights of one aircraft can well begin at the same time after boot.
+//! flights of one aircraft can well begin at the same time after boot. Of a log that is known to be the beginning of
+//! another one, no flight counts.
 
 use super::parts::SAME_BOOT_US;
 use crate::archive::row::FlightRow;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// Liftoff and touchdown together are known this well, in milliseconds (the worst that `tests/airtime.rs` allows at
 /// each, and some).
 const EDGES_MS: i64 = 5_000;
 
-/// Flights that another recording shows more fully, each with the id of that one's.
+/// Flights that another recording shows more fully, each with the id of that one's. Those of a copy that the whole log
+/// does not show are not among them.
 pub type Evidence = Vec<(FlightRow, String)>;
 
-/// The flights that count, in their order, and the evidence.
-pub fn leading(rows: Vec<FlightRow>) -> (Vec<FlightRow>, Evidence) {
+/// The flights that count, in their order, and the evidence. `copies` are logs that are the beginning of another one, with
+/// the recording that has all of it.
+pub fn leading(rows: Vec<FlightRow>, copies: &BTreeMap<String, String>) -> (Vec<FlightRow>, Evidence) {
+    let (copied, rows): (Vec<_>, Vec<_>) = rows.into_iter().partition(|row| copies.contains_key(&row.log_id));
+    let (counted, mut evidence) = overlapping(rows);
+    let mut shown: HashMap<&str, Vec<(&FlightRow, &str)>> = HashMap::new();
+    let leaders = counted.iter().map(|row| (row, row.flight_id.as_str()));
+    for (row, lead) in leaders.chain(evidence.iter().map(|(row, lead)| (row, lead.as_str()))) {
+        shown.entry(row.log_id.as_str()).or_default().push((row, lead));
+    }
+    let lead_of = |copy: &FlightRow| {
+        let of_whole = shown.get(copies.get(&copy.log_id)?.as_str())?;
+        let (_, lead) =
+            of_whole.iter().find(|(row, _)| row.system_id == copy.system_id && overlap(row, copy))?;
+        Some((*lead).to_owned())
+    };
+    let of_copies: Evidence =
+        copied.into_iter().filter_map(|row| lead_of(&row).map(|lead| (row, lead))).collect();
+    evidence.extend(of_copies);
+    (counted, evidence)
+}
+
+fn overlapping(rows: Vec<FlightRow>) -> (Vec<FlightRow>, Evidence) {
     let mut groups: BTreeMap<(&str, i64), Vec<usize>> = BTreeMap::new();
     for (index, row) in rows.iter().enumerate().filter(|(_, row)| row.takeoff_utc.is_some()) {
         groups.entry((&row.aircraft, row.system_id)).or_default().push(index);
@@ -78,7 +101,11 @@ fn length_us(row: &FlightRow) -> i64 {
 fn same(a: &FlightRow, b: &FlightRow) -> bool {
     let boots_us = |row| liftoffs_us(row).map(|us| us - row.takeoff_boot_ms * 1000);
     let agree = boots_us(a).any(|a| boots_us(b).any(|b| (a - b).abs() <= SAME_BOOT_US));
-    agree && a.takeoff_boot_ms < b.touchdown_boot_ms && b.takeoff_boot_ms < a.touchdown_boot_ms
+    agree && overlap(a, b)
+}
+
+fn overlap(a: &FlightRow, b: &FlightRow) -> bool {
+    a.takeoff_boot_ms < b.touchdown_boot_ms && b.takeoff_boot_ms < a.touchdown_boot_ms
 }
 
 #[cfg(test)]
@@ -124,7 +151,7 @@ mod tests {
         for turn in 0..rows.len() {
             let mut turned = rows.clone();
             turned.rotate_left(turn);
-            let (counted, evidence) = leading(turned);
+            let (counted, evidence) = leading(turned, &BTreeMap::new());
             let mut ids: Vec<_> = counted.iter().map(|f| f.flight_id.as_str()).collect();
             ids.sort_unstable();
             assert_eq!(ids, ["ground-2", "next-day", "onboard"]);
@@ -145,7 +172,7 @@ mod tests {
         let other = flight("other", "x", Some(day + 2 * hour), (120_000, 480_000), true);
         for rows in [[0, 1, 2], [2, 1, 0], [1, 0, 2]] {
             let all = [whole.clone(), second.clone(), other.clone()];
-            let (counted, evidence) = leading(rows.map(|n| all[n].clone()).to_vec());
+            let (counted, evidence) = leading(rows.map(|n| all[n].clone()).to_vec(), &BTreeMap::new());
             assert_eq!(counted.len(), 2);
             assert_eq!((evidence[0].0.flight_id.as_str(), evidence[0].1.as_str()), ("second", "whole"));
         }
@@ -160,6 +187,25 @@ mod tests {
             flight("c", "3", Some(day), (60_000, 200_000), true),
             flight("d", "3", Some(day), (60_000, 200_000), true),
         ];
-        assert_eq!(leading(rows).0.len(), 4);
+        assert_eq!(leading(rows, &BTreeMap::new()).0.len(), 4);
+    }
+
+    #[test]
+    fn of_a_copy_no_flight_counts() {
+        let day = 1_790_000_000_000_000;
+        let rows = vec![
+            flight("cut", "copy", None, (60_000, 100_000), false),
+            flight("seen only there", "copy", None, (1_000, 9_000), true),
+            flight("whole", "whole", None, (60_000, 200_000), true),
+            flight("dated, cut", "dated copy", Some(day), (60_000, 100_000), false),
+            flight("dated", "dated", Some(day), (60_000, 150_000), false),
+            flight("fuller", "ground", Some(day), (60_000, 200_000), true),
+        ];
+        let copies = [("copy", "whole"), ("dated copy", "dated")].map(|(a, b)| (a.to_owned(), b.to_owned()));
+        let (counted, evidence) = leading(rows, &copies.into());
+        let ids: Vec<_> = counted.iter().map(|f| f.flight_id.as_str()).collect();
+        assert_eq!(ids, ["whole", "fuller"]);
+        let led: Vec<_> = evidence.iter().map(|(f, by)| (f.flight_id.as_str(), by.as_str())).collect();
+        assert_eq!(led, [("dated", "fuller"), ("cut", "whole"), ("dated, cut", "fuller")]);
     }
 }

@@ -40,7 +40,7 @@ pub struct Ends {
 }
 
 /// UTC of a system's first and last boot session.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct BootEnds {
     /// The system.
     pub system_id: u32,

@@ -218,6 +218,9 @@ pub struct Reassess {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub fleet: FleetOption,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub dialects: DialectOption,
     /// Only this aircraft.
     #[arg(long, value_name = "NAME")]
     pub aircraft: Option<String>,

@@ -9,7 +9,7 @@ use crate::archive::layout::FleetDir;
 use crate::archive::pending::Pending;
 use crate::archive::row::{FlightRow, LogRow};
 use crate::archive::told_time::{self, ToldTime};
-use crate::archive::{catalogue, raw, writers};
+use crate::archive::{catalogue, copies, raw, writers};
 use crate::report::text;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -27,7 +27,8 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
     let by_id: BTreeMap<&str, &LogRow> = rows.iter().map(|row| (row.log_id.as_str(), row)).collect();
     let logs: Vec<LogRow> = ids.iter().filter_map(|id| by_id.get(id.as_str()).copied().cloned()).collect();
     let recording_id = ids.first().cloned().unwrap_or(log_id);
-    let before = filing::told(&dir, &logs)?.unwrap_or_default();
+    let copies = copies::read(&dir)?;
+    let before = filing::told(&dir, &logs, &copies)?.unwrap_or_default();
     let Some(told) = changed(&before, options) else {
         show(&logs, &before, &of(&dir, &recording_id)?, output);
         return Ok(Outcome::Done);
@@ -39,10 +40,11 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
     let pending = Pending::begin(&dir)?;
     // What is said holds for the whole recording from now on.
     told_time::write(&dir, &recording_id, &told)?;
-    for id in ids.iter().filter(|id| **id != recording_id) {
+    let alike = copies.iter().filter(|(_, of)| of.recording_id == recording_id).map(|(id, _)| id);
+    for id in ids.iter().chain(alike).filter(|id| **id != recording_id) {
         told_time::forget(&dir, id)?;
     }
-    let Some((mut assessment, aircraft)) = filing::refile(&logs, &into)? else {
+    let Some((mut assessment, aircraft)) = filing::refile(&logs, &copies, &into)? else {
         return Err(Failure(format!("no raw copy of log {recording_id} in the archive; import it again")));
     };
     if let [log] = logs.as_slice() {

@@ -3,6 +3,7 @@
 
 use super::import::Into;
 use super::{join, reading};
+use crate::archive::copies::{self, Copies};
 use crate::archive::layout::FleetDir;
 use crate::archive::pending::remove;
 use crate::archive::row::{FlightRow, LogRow, MeasureRow, PartRow, TableRow};
@@ -71,12 +72,13 @@ pub fn file(
 /// If a raw copy cannot be read or the archive not be written.
 pub fn refile(
     logs: &[LogRow],
+    copies: &Copies,
     into: &Into<'_>,
 ) -> Result<Option<(Assessment, BTreeSet<String>)>, ArchiveError> {
     let dir = into.dir;
     let Some(first) = logs.first() else { return Ok(None) };
     let (id, path) = (&first.log_id, Path::new(&first.path));
-    let told = told(dir, logs)?;
+    let told = told(dir, logs, copies)?;
     let before = filed(dir, logs)?;
     let mut telemetry = TelemetryWriter::staged(dir)?;
     let copies = logs.iter().map(|log| raw::open(&dir.raw(&log.log_id))).collect();
@@ -112,18 +114,25 @@ pub fn move_row(dir: &FleetDir, log: &LogRow, date: &str) -> Result<(), ArchiveE
     others.into_iter().try_for_each(|path| remove(path))
 }
 
-/// What was said of a recording's time: of its first log, else of the earliest other one, as seen from the first.
+/// What was said of a recording's time: of its first log or a copy of it, else of the earliest other one, as seen from the
+/// first.
 ///
 /// # Errors
 /// If what was said cannot be read.
-pub fn told(dir: &FleetDir, logs: &[LogRow]) -> Result<Option<ToldTime>, ArchiveError> {
+pub fn told(dir: &FleetDir, logs: &[LogRow], copies: &Copies) -> Result<Option<ToldTime>, ArchiveError> {
     let first_ms = |log: &LogRow| {
         let ends = serde_json::from_str::<Ends>(&log.ends).unwrap_or_default();
         let main = ends.senders.into_iter().filter(|s| s.first_boot_ms.is_some()).max_by_key(|s| s.frames);
         main.and_then(|sender| sender.first_boot_ms)
     };
     for (number, log) in logs.iter().enumerate() {
-        let Some(mut told) = told_time::read(dir, &log.log_id)? else { continue };
+        // A copy begins where the whole log does.
+        let alike = copies.iter().filter(|(_, of)| of.log_id == log.log_id).map(|(id, _)| id);
+        let mut told = None;
+        for id in [&log.log_id].into_iter().chain(alike) {
+            told = told.or(told_time::read(dir, id)?);
+        }
+        let Some(mut told) = told else { continue };
         if number > 0 {
             // The first instant of this log's first boot session, moved to that of the recording.
             let start_us = told.starts_us.get(&0).copied();
@@ -168,7 +177,8 @@ pub fn flights(
     dir: &FleetDir,
     aircraft: Option<&str>,
 ) -> Result<(Vec<FlightRow>, overlap::Evidence), ArchiveError> {
-    Ok(overlap::leading(catalogue::read(dir, aircraft)?))
+    let copies = copies::read(dir)?.into_iter().map(|(id, of)| (id, of.recording_id)).collect();
+    Ok(overlap::leading(catalogue::read(dir, aircraft)?, &copies))
 }
 
 /// The folders in a folder; none if there is no such folder.

@@ -1,5 +1,5 @@
 //! Which files under the given paths are worth reading: every regular file; what is not telemetry is
-//! recognised by its content. A fleet's archive and hidden files are passed over; links to folders are not
+//! recognised by its content. A fleet's own files and hidden ones are passed over; links to folders are not
 //! followed, so a loop cannot catch us.
 
 use crate::archive::layout::SETTINGS;
@@ -12,6 +12,8 @@ pub struct Found {
     pub files: Vec<PathBuf>,
     /// Paths that cannot be read, and why.
     pub unreadable: Vec<(PathBuf, String)>,
+    /// Paths that are not looked into, and what they are.
+    pub passed_over: Vec<(PathBuf, String)>,
 }
 
 /// Names beside logs that are never logs; the last with the files that SQLite keeps beside a database.
@@ -69,17 +71,27 @@ fn walk(folder: &Path, archive: Option<&Path>, found: &mut Found) {
         if (name == "archive" || name == "backups") && folder.join(SETTINGS).is_file() {
             continue;
         }
-        if name.starts_with('.') || BESIDE.contains(&name.as_ref()) {
+        if name.starts_with('.') {
+            found.passed_over.push((path, "hidden".to_owned()));
+            continue;
+        }
+        if BESIDE.contains(&name.as_ref()) {
             continue;
         }
         match entry.file_type() {
             Ok(kind) if kind.is_dir() => walk(&path, archive, found),
             Ok(kind) if kind.is_file() => found.files.push(path),
-            Ok(_) => {
-                if std::fs::metadata(&path).is_ok_and(|m| m.is_file()) {
-                    found.files.push(path);
+            Ok(_) => match std::fs::metadata(&path) {
+                Ok(meta) if meta.is_file() => found.files.push(path),
+                Ok(meta) if meta.is_dir() => {
+                    let what = "a link to a folder, which is not followed; name it to read it";
+                    found.passed_over.push((path, what.to_owned()));
                 }
-            }
+                Ok(_) => found.passed_over.push((path, "neither a file nor a folder".to_owned())),
+                Err(error) => {
+                    found.passed_over.push((path, format!("a link that leads nowhere ({error})")));
+                }
+            },
             Err(error) => found.unreadable.push((path, error.to_string())),
         }
     }
@@ -107,5 +119,23 @@ mod tests {
         let found = logs(&[card.path().to_owned()], Path::new("none"));
         let found: Vec<_> = found.files.iter().filter_map(|f| f.file_name()).collect();
         assert_eq!(found, ["README.mdx", "fleet.toml.bin", "logbook.dbx"]);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn what_is_not_looked_into_is_known() {
+        let card = tempfile::tempdir().unwrap();
+        let link = |to: &Path, name: &str| std::os::unix::fs::symlink(to, card.path().join(name)).unwrap();
+        std::fs::write(card.path().join("log"), "x").unwrap();
+        link(card.path(), "loop");
+        link(Path::new("nowhere"), "dangling");
+        link(Path::new("log"), "to-log");
+        std::fs::create_dir(card.path().join(".hidden")).unwrap();
+        let found = logs(&[card.path().to_owned()], Path::new("none"));
+        let name = |path: &PathBuf| path.file_name().unwrap().to_owned();
+        assert_eq!(found.files.iter().map(name).collect::<Vec<_>>(), ["log", "to-log"]);
+        let passed_over: Vec<_> = found.passed_over.iter().map(|(path, _)| name(path)).collect();
+        assert_eq!(passed_over, [".hidden", "dangling", "loop"]);
+        assert_eq!(found.unreadable, []);
     }
 }

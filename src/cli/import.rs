@@ -5,7 +5,9 @@
 
 use super::args::{Import, SeverityOption};
 use super::output::Output;
-use super::{Failure, Outcome, chain, dialects, filing, find, fleet, join, reading, reassess, signing};
+use super::{
+    Failure, Outcome, chain, dialects, filing, find, fleet, join, paths, reading, reassess, signing,
+};
 use crate::archive::layout::FleetDir;
 use crate::archive::pending::Pending;
 use crate::archive::raw::{RawCopy, hash_file};
@@ -21,7 +23,7 @@ use crate::source::{self, Limits, junk};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use rayon::prelude::*;
 use serde_json::json;
-use std::collections::{BTreeSet, HashMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -35,8 +37,8 @@ const READERS: usize = 4;
 pub enum Imported {
     /// A log not seen before.
     New(Box<Assessment>),
-    /// A log the archive holds already.
-    Known,
+    /// A log the archive holds already, by its id.
+    Known(String),
     /// The same content as another file of this import, by the log's id: that one was there first.
     Twin(String),
     /// Not a log, or not readable, and why.
@@ -77,16 +79,27 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     into.progress.finish_and_clear();
 
     let mut unusable: Vec<(PathBuf, String)> = found.unreadable;
-    let (mut new, mut repeated, mut passed_over) = (Vec::new(), 0usize, Vec::new());
+    let (mut new, mut repeated, mut passed_over) = (Vec::new(), 0usize, found.passed_over);
+    let mut seen: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
     for (path, result) in results {
+        let under = path.to_string_lossy().into_owned();
         match result {
-            Imported::New(assessment) => new.push(*assessment),
-            Imported::Known | Imported::Twin(_) => repeated += 1,
+            Imported::New(assessment) => {
+                seen.entry(assessment.log.log_id.clone()).or_default().insert(under);
+                new.push(*assessment);
+            }
+            Imported::Known(id) | Imported::Twin(id) => {
+                seen.entry(id).or_default().insert(under);
+                repeated += 1;
+            }
             Imported::Unusable(why) => unusable.push((path, why)),
             Imported::PassedOver(what) => passed_over.push((path, what)),
         }
     }
-    let join::Done { joined, failed, aircraft } = join::join(!new.is_empty(), pending.is_left(), &into)?;
+    let paths::Led { moved, at_odds } = paths::lead(&seen, &into)?;
+    at_odds.iter().for_each(|claims| output.warn(claims));
+    let join::Done { joined, failed, aircraft, copies } =
+        join::join(!new.is_empty(), pending.is_left(), &moved, &into)?;
     let mut gained: BTreeSet<String> =
         new.iter().flat_map(|a| &a.flights).map(|f| f.aircraft.clone()).chain(aircraft).collect();
     if pending.is_left() {
@@ -99,7 +112,13 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
         pending.all_done()?;
     }
     unusable.extend(failed.into_iter().map(|(path, error)| {
-        (path, format!("this log goes on in others, but cannot be joined to them: {}", chain(&error)))
+        (
+            path,
+            format!(
+                "this log goes on in others or is a copy, but cannot be joined to them: {}",
+                chain(&error)
+            ),
+        )
     }));
     let in_joined: HashSet<&String> = joined.iter().flat_map(|j| &j.logs).collect();
     let alone = new.iter().filter(|a| !in_joined.contains(&a.log.log_id));
@@ -108,8 +127,17 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     let (flights, twice) = counted(&dir, &gained, shown)?;
     let findings = findings_of(&dir, &gained, &flights)?;
     let unnamed = recordings.iter().flat_map(|a| a.unnamed.clone()).collect();
-    let summary =
-        Summary { new: &new, repeated, joined: &joined, twice, flights, findings, unnamed, passed_over };
+    let summary = Summary {
+        new: &new,
+        repeated,
+        joined: &joined,
+        copies,
+        twice,
+        flights,
+        findings,
+        unnamed,
+        passed_over,
+    };
     show(options, output, &summary, &unusable);
     let findings = summary.findings;
     if new.is_empty() && repeated == 0 {
@@ -261,7 +289,7 @@ impl Into<'_> {
     /// Two cards can hold the same log: the first to claim it reads it. What it is where it cannot be claimed.
     fn claim(&self, log_id: &str) -> Option<Imported> {
         if self.imported.contains(log_id) {
-            return Some(Imported::Known);
+            return Some(Imported::Known(log_id.to_owned()));
         }
         let claimed = self.claims().insert(log_id.to_owned());
         (!claimed).then(|| Imported::Twin(log_id.to_owned()))
@@ -375,12 +403,12 @@ fn counted(
     aircraft: &BTreeSet<String>,
     flights: Vec<FlightRow>,
 ) -> Result<(Vec<FlightRow>, usize), ArchiveError> {
-    let mut led: HashSet<String> = HashSet::new();
+    let mut count: HashSet<String> = HashSet::new();
     for name in aircraft {
-        led.extend(filing::flights(dir, Some(name))?.1.into_iter().map(|(row, _)| row.flight_id));
+        count.extend(filing::flights(dir, Some(name))?.0.into_iter().map(|row| row.flight_id));
     }
     let all = flights.len();
-    let flights: Vec<FlightRow> = flights.into_iter().filter(|f| !led.contains(&f.flight_id)).collect();
+    let flights: Vec<FlightRow> = flights.into_iter().filter(|f| count.contains(&f.flight_id)).collect();
     let twice = all - flights.len();
     Ok((flights, twice))
 }
@@ -404,6 +432,7 @@ struct Summary<'a> {
     new: &'a [Assessment],
     repeated: usize,
     joined: &'a [join::Joined],
+    copies: usize,
     twice: usize,
     flights: Vec<FlightRow>,
     findings: Vec<FindingRow>,
@@ -412,7 +441,8 @@ struct Summary<'a> {
 }
 
 fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(PathBuf, String)]) {
-    let Summary { new, repeated, joined, twice, flights, findings, unnamed, passed_over } = done;
+    let Summary { new, repeated, joined, copies, twice, flights, findings, unnamed, passed_over } = done;
+    let joined: Vec<&join::Joined> = joined.iter().filter(|j| j.logs.len() > 1).collect();
     let logs_joined: usize = joined.iter().map(|j| j.logs.len()).sum();
     if options.json {
         let logs: Vec<&LogRow> = new.iter().map(|a| &a.log).collect();
@@ -427,7 +457,8 @@ fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(
         }
         output.record(&json!({
             "type": "summary", "logs_new": new.len(), "logs_known": repeated, "unusable": unusable.len(),
-            "passed_over": passed_over.len(), "recordings_joined": joined.len(), "logs_joined": logs_joined, "flights_recorded_twice": twice,
+            "passed_over": passed_over.len(), "recordings_joined": joined.len(), "logs_joined": logs_joined,
+            "logs_copied": copies, "flights_recorded_twice": twice,
             "flights": flights.len(), "airtime_ms": flights.iter().map(|f| f.airtime_ms).sum::<i64>(),
             "findings": findings.len(), "caution": CAUTION,
         }));
@@ -441,6 +472,11 @@ fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(
             output.answer(&text::paragraph(&format!(
                 "{logs_joined} logs go on in one another: {} recording(s)",
                 joined.len()
+            )));
+        }
+        if *copies > 0 {
+            output.answer(&text::paragraph(&format!(
+                "{copies} log(s) are the beginning of a longer one: counted with it"
             )));
         }
         if *twice > 0 {
@@ -466,7 +502,7 @@ fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(
         }
     } else if !passed_over.is_empty() {
         output.say(&format!(
-            "{} file(s) beside the logs are something else; --passed-over lists them",
+            "{} path(s) beside the logs are something else; --passed-over lists them",
             passed_over.len()
         ));
     }

@@ -1,15 +1,19 @@
 //! Logs that are one recording, rotated over several files, become one: their flights are drawn again from the raw
-//! copies, end to end, and filed under the first log. Which logs belong together follows from all of them, not from
-//! the order in which they came; a log that leaves a recording, since another one fits better, is drawn by itself.
+//! copies, end to end, and filed under the first log. A log that is the beginning of another one, a copy that was cut short or
+//! taken while the file still grew, is known as such by its bytes. Which logs belong together follows from all of them, not
+//! from the order in which they came; a log that leaves a recording, since another one fits better, is drawn by itself.
 
 use super::filing::{folders, move_row, refile};
 use super::import::Into;
+use crate::archive::copies::{self, Copies, CopyOf};
 use crate::archive::layout::FleetDir;
 use crate::archive::row::{FlightRow, LogRow, PartRow, TableRow};
-use crate::archive::{ArchiveError, catalogue, told_time};
+use crate::archive::{ArchiveError, catalogue, raw, told_time};
 use crate::assess::Assessment;
+use crate::assess::copies::{candidates, originals};
 use crate::assess::parts::{Ends, Part, recordings};
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 /// A recording that was drawn again, and the logs that it is made of.
@@ -25,34 +29,58 @@ pub struct Joined {
 pub struct Done {
     /// Recordings that were drawn.
     pub joined: Vec<Joined>,
-    /// Recordings that could not be, by the path of their first log.
+    /// Recordings that could not be, by the path of their first log; or copies that cannot be compared.
     pub failed: Vec<(PathBuf, ArchiveError)>,
     /// Every aircraft that gained or lost a flight by it.
     pub aircraft: BTreeSet<String>,
+    /// Logs that are the beginning of another one, of which this is new.
+    pub copies: usize,
 }
 
-/// Joins what belongs together now that there are new logs. `repair` also looks for what an import that was cut short
-/// left half done.
+/// Joins what belongs together now that there are new logs, and draws again those that were `moved` to another aircraft by
+/// the path that leads. `repair` also looks for what an import that was cut short left half done.
 ///
 /// # Errors
 /// If the catalogue cannot be read.
-pub fn join(anything_new: bool, repair: bool, into: &Into<'_>) -> Result<Done, ArchiveError> {
+pub fn join(
+    anything_new: bool,
+    repair: bool,
+    moved: &BTreeMap<String, String>,
+    into: &Into<'_>,
+) -> Result<Done, ArchiveError> {
     let dir = into.dir;
-    if !anything_new && !repair {
+    if !anything_new && !repair && moved.is_empty() {
         return Ok(Done::default());
     }
-    let rows: BTreeMap<String, LogRow> =
+    let mut rows: BTreeMap<String, LogRow> =
         catalogue::read(dir, None)?.into_iter().map(|row: LogRow| (row.log_id.clone(), row)).collect();
+    for (id, path) in moved {
+        if let Some(row) = rows.get_mut(id) {
+            row.path.clone_from(path);
+        }
+    }
     let part = |row: &LogRow| Part {
         log_id: row.log_id.clone(),
         container: row.container.clone(),
         ends: serde_json::from_str::<Ends>(&row.ends).unwrap_or_default(),
     };
-    let parts: Vec<Part> = rows.values().map(part).collect();
+    let mut parts: Vec<Part> = rows.values().map(part).collect();
+    let mut done = Done::default();
+    let copies_before = copies::read(dir)?;
+    let originals = copies_of_others(&parts, &copies_before, into, &mut done.failed);
+    parts.retain(|part| !originals.contains_key(&part.log_id));
     let now: BTreeMap<String, Vec<String>> =
         recordings(&parts).into_iter().filter_map(|logs| Some((logs.first()?.clone(), logs))).collect();
     let before = lists(dir)?;
     let in_several: HashSet<&String> = now.values().flatten().collect();
+    let recording = |log: &String| now.values().find(|logs| logs.contains(log));
+    let copies: Copies = originals
+        .into_iter()
+        .map(|(copy, log_id)| {
+            let recording_id = recording(&log_id).and_then(|logs| logs.first()).unwrap_or(&log_id).clone();
+            (copy, CopyOf { log_id, recording_id })
+        })
+        .collect();
     let mut todo: BTreeSet<Vec<String>> = BTreeSet::new();
     todo.extend(
         now.iter().filter(|(first, logs)| before.get(*first) != Some(*logs)).map(|(_, logs)| logs.clone()),
@@ -67,23 +95,39 @@ pub fn join(anything_new: bool, repair: bool, into: &Into<'_>) -> Result<Done, A
         todo.extend(now.values().filter(|logs| logs.iter().any(|log| half_done.contains(log))).cloned());
         todo.extend(half_done.into_iter().filter(|log| !in_several.contains(log)).map(|log| vec![log]));
     }
-    let mut done = Done::default();
+    // What was said of a copy's time holds for the whole log.
+    for (copy, of) in copies.iter().filter(|(copy, of)| repair || copies_before.get(*copy) != Some(of)) {
+        if told_time::read(dir, copy)?.is_some() {
+            todo.insert(recording(&of.log_id).cloned().unwrap_or_else(|| vec![of.log_id.clone()]));
+        }
+    }
+    if copies != copies_before {
+        done.aircraft.extend(every_aircraft(dir)?);
+        done.copies = copies.keys().filter(|copy| !copies_before.contains_key(*copy)).count();
+    }
+    for id in moved.keys() {
+        todo.insert(recording(id).cloned().unwrap_or_else(|| vec![id.clone()]));
+        // The row of a log among several is that of the log alone.
+        if let Some(row) = rows.get(id).filter(|_| in_several.contains(id))
+            && let Err(error) = alone(row, &copies, into, &mut done.aircraft)
+        {
+            done.failed.push((PathBuf::from(&row.path), error));
+        }
+    }
     let taken_back = taken_back(dir, repair)?;
     for logs in todo {
         let rows: Vec<LogRow> = logs.iter().filter_map(|id| rows.get(id)).cloned().collect();
-        match refile(&rows, into) {
-            Ok(Some((assessment, aircraft))) => {
-                done.aircraft.extend(aircraft);
-                if let [row] = rows.as_slice() {
-                    let log = LogRow {
-                        signatures: row.signatures.clone(),
-                        notes: row.notes.clone(),
-                        ..assessment.log.clone()
-                    };
-                    move_row(dir, &log, &assessment.date)?;
-                }
-                done.joined.push(Joined { assessment, logs });
-            }
+        let drawn = match rows.as_slice() {
+            [row] => alone(row, &copies, into, &mut done.aircraft),
+            several => refile(several, &copies, into).map(|drawn| {
+                drawn.map(|(assessment, aircraft)| {
+                    done.aircraft.extend(aircraft);
+                    assessment
+                })
+            }),
+        };
+        match drawn {
+            Ok(Some(assessment)) => done.joined.push(Joined { assessment, logs }),
             Ok(None) => {}
             Err(error) => {
                 let path = rows.first().map(|row| PathBuf::from(&row.path)).unwrap_or_default();
@@ -91,10 +135,80 @@ pub fn join(anything_new: bool, repair: bool, into: &Into<'_>) -> Result<Done, A
             }
         }
     }
+    // Now the recordings are drawn that hold what the copies showed.
+    copies::write(dir, &copies_before, &copies)?;
     if done.failed.is_empty() {
         taken_back.iter().try_for_each(|id| told_time::forget(dir, id))?;
     }
     Ok(done)
+}
+
+/// Draws a log by itself, and files its row under the aircraft that it is now.
+fn alone(
+    row: &LogRow,
+    copies: &Copies,
+    into: &Into<'_>,
+    aircraft: &mut BTreeSet<String>,
+) -> Result<Option<Assessment>, ArchiveError> {
+    let Some((assessment, gained)) = refile(std::slice::from_ref(row), copies, into)? else {
+        return Ok(None);
+    };
+    aircraft.extend(gained);
+    let log =
+        LogRow { signatures: row.signatures.clone(), notes: row.notes.clone(), ..assessment.log.clone() };
+    move_row(into.dir, &log, &assessment.date)?;
+    Ok(Some(assessment))
+}
+
+/// The log that each copy is the beginning of. Those known `before` are not compared again.
+fn copies_of_others(
+    parts: &[Part],
+    before: &Copies,
+    into: &Into<'_>,
+    failed: &mut Vec<(PathBuf, ArchiveError)>,
+) -> BTreeMap<String, String> {
+    let (mut confirmed, mut heads) = (Vec::new(), HashMap::new());
+    for (copy, whole) in candidates(parts) {
+        let (Some(a), Some(b)) = (parts.get(copy), parts.get(whole)) else { continue };
+        if before.get(&a.log_id).is_some_and(|of| of.log_id == b.log_id) {
+            confirmed.push((copy, whole));
+            continue;
+        }
+        match compare(into.dir, &mut heads, &a.log_id, &b.log_id) {
+            Ok(true) => confirmed.push((copy, whole)),
+            Ok(false) => {}
+            Err(error) => failed.push((into.dir.raw(&a.log_id), error)),
+        }
+    }
+    originals(parts, &confirmed)
+}
+
+/// Bytes at the beginning of a log that nearly always tell it from another.
+const HEAD: usize = 4096;
+
+/// Whether the bytes of `copy` are the beginning of those of `whole`. Most pairs differ at once: `heads` keeps the
+/// beginning of every log that was asked for.
+fn compare<'p>(
+    dir: &FleetDir,
+    heads: &mut HashMap<&'p str, Vec<u8>>,
+    copy: &'p str,
+    whole: &'p str,
+) -> Result<bool, ArchiveError> {
+    for id in [copy, whole] {
+        if !heads.contains_key(id) {
+            let (path, mut head) = (dir.raw(id), Vec::new());
+            let read = raw::open(&path).take(HEAD as u64).read_to_end(&mut head);
+            read.map_err(ArchiveError::io("compare", &path))?;
+            heads.insert(id, head);
+        }
+    }
+    let differ =
+        heads.get(copy).zip(heads.get(whole)).is_some_and(|(a, b)| a.iter().zip(b).any(|(a, b)| a != b));
+    if differ {
+        return Ok(false);
+    }
+    let (a, b) = (dir.raw(copy), dir.raw(whole));
+    copies::is_beginning(raw::open(&a), raw::open(&b)).map_err(ArchiveError::io("compare", &a))
 }
 
 /// Recordings of which it was taken back what was said of their time, and that were not drawn since.
@@ -135,11 +249,14 @@ fn lists(dir: &FleetDir) -> Result<BTreeMap<String, Vec<String>>, ArchiveError> 
     Ok(lists)
 }
 
-/// The logs of the recording that this log is part of, in order; the log alone if it was not rotated.
+/// The logs of the recording that this log is part of, or a copy of a part, in order; the log alone if it was not
+/// rotated.
 ///
 /// # Errors
 /// If the archive cannot be read.
 pub fn logs_of(dir: &FleetDir, log_id: &str) -> Result<Vec<String>, ArchiveError> {
+    let copies = copies::read(dir)?;
+    let log_id = copies.get(log_id).map_or(log_id, |of| of.log_id.as_str());
     let mut lists = lists(dir)?.into_values();
     Ok(lists.find(|logs| logs.iter().any(|log| log == log_id)).unwrap_or_else(|| vec![log_id.to_owned()]))
 }

@@ -35,6 +35,7 @@ pub mod list;
 pub mod logbook_args;
 pub mod note;
 pub mod output;
+mod paths;
 pub mod read;
 pub mod reading;
 pub mod reassess;

@@ -1,11 +1,12 @@
 //! `reassess`: findings of all aircraft again, from the archived measures and the limits and airframes that
-//! `fleet.toml` has now. Measures stay as they are.
+//! `fleet.toml` has now. Measures stay as they are, but for logs that are another aircraft's by it: these are drawn again.
 
 use super::args::Reassess;
 use super::output::Output;
-use super::{Failure, Outcome, filing, fleet, import};
+use super::{Failure, Outcome, chain, dialects, filing, fleet, import, join, paths, reading};
 use crate::archive::cell::Utc;
 use crate::archive::layout::FleetDir;
+use crate::archive::pending::Pending;
 use crate::archive::row::{FindingRow, FlightRow, MeasureRow};
 use crate::archive::{ArchiveError, catalogue, writers};
 use crate::assess::judge_aircraft;
@@ -23,6 +24,7 @@ use std::path::PathBuf;
 pub fn run(options: &Reassess, output: &mut Output) -> Result<Outcome, Failure> {
     let (dir, fleet) = fleet::required(options.fleet.fleet.as_deref())?;
     let _writer = writers::enter(&dir)?;
+    let unmoved = move_logs(options, &dir, &fleet, output)?;
     let (flights, _) = filing::flights(&dir, options.aircraft.as_deref())?;
     let names: BTreeSet<&str> = flights.iter().map(|f| f.aircraft.as_str()).collect();
     if let (Some(name), true) = (&options.aircraft, names.is_empty()) {
@@ -53,7 +55,44 @@ pub fn run(options: &Reassess, output: &mut Output) -> Result<Outcome, Failure> 
             after.len()
         )));
     }
-    Ok(if import::reached(&after, options.fail_on) { Outcome::Found } else { Outcome::Done })
+    Ok(if import::reached(&after, options.fail_on) {
+        Outcome::Found
+    } else if unmoved > 0 {
+        Outcome::Partly
+    } else {
+        Outcome::Done
+    })
+}
+
+/// Files logs under the aircraft that `fleet.toml` names now; how many could not be.
+fn move_logs(
+    options: &Reassess,
+    dir: &FleetDir,
+    fleet: &Fleet,
+    output: &mut Output,
+) -> Result<usize, Failure> {
+    let definitions = dialects::announced(&options.dialects, fleet, Some(&dir.root), output)?;
+    let into = import::Into::again(dir, fleet, reading::Decoding { definitions, key: None });
+    let all = catalogue::imported(dir)?.into_iter().map(|id| (id, BTreeSet::new())).collect();
+    let moved = paths::lead(&all, &into)?.moved;
+    if moved.is_empty() {
+        return Ok(0);
+    }
+    let pending = Pending::begin(dir)?;
+    let done = join::join(false, pending.is_left(), &moved, &into)?;
+    for name in &done.aircraft {
+        aircraft(dir, fleet, name)?;
+    }
+    for (path, error) in &done.failed {
+        output.warn(&format!("{}: cannot be filed again: {}", path.display(), chain(error)));
+    }
+    if done.failed.is_empty() {
+        pending.all_done()?;
+    }
+    let said =
+        format!("{} log(s) are another aircraft's by fleet.toml now and were filed there", moved.len());
+    output.say(&said);
+    Ok(done.failed.len())
 }
 
 /// Computes the findings of one aircraft again and rewrites what changed, one file a log.
