@@ -1,5 +1,5 @@
-//! One log under several paths, and logs that are the beginning of another one: whatever the order, the archive is the
-//! same and everything counts once. Through the binary; the reference is the same log imported alone.
+//! One log under several paths, and logs that are copies of another one, cut short or damaged: whatever the order, the
+//! archive is the same and everything counts once. Through the binary; the reference is the same log imported alone.
 #![allow(
     clippy::unwrap_used,
     clippy::expect_used,
@@ -152,6 +152,34 @@ fn a_copy_that_was_cut_short_counts_with_the_whole_log() {
         archives.push(fleet.archive());
     }
     same_archives(&archives);
+}
+
+#[test]
+fn a_copy_that_lost_sectors_counts_with_the_whole_log() {
+    let bytes = undated();
+    let reference = Fleet::new();
+    reference.import(&[reference.put("whole", &bytes)]);
+    let middle = bytes.len() / 2 / 512 * 512;
+    let (mut holed, mut headless, mut noisy) = (bytes.clone(), bytes.clone(), bytes.clone());
+    holed[middle..middle + 16_384].fill(0);
+    headless[..16_384].fill(0xFF);
+    noisy[middle..middle + 4_096].iter_mut().for_each(|byte| *byte = byte.wrapping_mul(31) ^ 0x5A);
+    let logs = [&holed, &headless, &noisy, &bytes];
+    let mut archives = Vec::new();
+    for order in [[0, 1, 2, 3], [3, 2, 1, 0], [1, 3, 0, 2]] {
+        let fleet = Fleet::new();
+        order.iter().for_each(|n| drop(fleet.import(&[fleet.put(&format!("log{n}"), logs[*n])])));
+        assert_eq!(fleet.flights(), reference.flights(), "{order:?}");
+        archives.push(fleet.archive());
+    }
+    same_archives(&archives);
+    // Another flight of the same aircraft, whose recorder begins in the same way, is one.
+    let another =
+        fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs/heron/2026-09-03.mavlink"));
+    let fleet = Fleet::new();
+    let another = only(&another.unwrap(), |frame| ![2, 24].contains(&frame.message_id));
+    let summary = fleet.import(&[fleet.put("a", &bytes), fleet.put("b", &another)]);
+    assert_eq!((summary["logs_copied"].as_u64(), fleet.flights().len()), (Some(0), 2));
 }
 
 #[test]

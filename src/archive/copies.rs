@@ -1,4 +1,4 @@
-//! Logs that are the beginning of another one: `copies/<log>.json` names that one. Both stay in the archive; the flights
+//! Logs that are copies of another one, cut short or damaged: `copies/<log>.json` names that one. Both stay in the archive; the flights
 //! of the copy do not count.
 
 use super::layout::FleetDir;
@@ -6,14 +6,14 @@ use super::{ArchiveError, atomic, pending};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::fs;
-use std::io::{self, BufRead, BufReader, ErrorKind, Read, Write};
+use std::io::{self, ErrorKind, Read, Write};
 use std::path::PathBuf;
 
 /// What a copy is a copy of.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct CopyOf {
-    /// The log that it is the beginning of.
+    /// The log that has all of it.
     pub log_id: String,
     /// The recording which that log is part of.
     pub recording_id: String,
@@ -64,39 +64,53 @@ pub fn write(fleet: &FleetDir, before: &Copies, now: &Copies) -> Result<(), Arch
     before.keys().filter(|id| !now.contains_key(*id)).try_for_each(|id| pending::remove(&path(id)))
 }
 
-/// Whether `copy` is the beginning of `whole`, but for zeros or ones (0x00 or 0xFF) behind it: a file whose space was set
-/// aside before it was written.
+/// Bytes that are compared as one: a sector, which is what cards lose.
+const BLOCK: usize = 512;
+/// Bytes read at once.
+const CHUNK: usize = 128 * BLOCK;
+/// After so many blocks of which most differ there is no need to go on.
+const ENOUGH: u64 = 2048;
+
+/// Whether nine in ten blocks of `copy` stand at the same place in `whole`. Blocks of zeros or ones (0x00 or 0xFF) say
+/// nothing: space that was set aside before it was written, or a sector that was lost. Two blocks of telemetry are alike
+/// only where they are one, since counters, clocks and noise are in them.
 ///
 /// # Errors
 /// One of the two cannot be read.
-pub fn is_beginning(copy: impl Read, whole: impl Read) -> io::Result<bool> {
-    let (mut copy, mut whole) =
-        (BufReader::with_capacity(1 << 16, copy), BufReader::with_capacity(1 << 16, whole));
+pub fn is_copy(mut copy: impl Read, mut whole: impl Read) -> io::Result<bool> {
+    let (mut same, mut differ) = (0, 0);
+    let (mut a, mut b) = (Vec::new(), Vec::new());
     loop {
-        let (a, b) = (copy.fill_buf()?, whole.fill_buf()?);
-        let len = a.len().min(b.len());
-        let same = a.iter().zip(b).take_while(|(a, b)| a == b).count();
-        if same < len || len == 0 {
-            copy.consume(same);
-            return only_fill(copy);
+        for (read, input) in [(&mut a, &mut copy as &mut dyn Read), (&mut b, &mut whole)] {
+            read.clear();
+            input.take(CHUNK as u64).read_to_end(read)?;
         }
-        copy.consume(len);
-        whole.consume(len);
+        if a.is_empty() {
+            return Ok(same > 0 && differ * 9 <= same);
+        }
+        let (more, others) = alike(&a, &b);
+        (same, differ) = (same + more, differ + others);
+        if differ >= ENOUGH && differ > same {
+            return Ok(false);
+        }
     }
 }
 
-fn only_fill(mut rest: impl BufRead) -> io::Result<bool> {
-    let mut fill = None;
-    loop {
-        let bytes = rest.fill_buf()?;
-        let Some(first) = bytes.first().copied() else { return Ok(true) };
-        let fill = *fill.get_or_insert(first);
-        if !matches!(fill, 0x00 | 0xFF) || bytes.iter().any(|byte| *byte != fill) {
-            return Ok(false);
+/// Blocks of `copy` that stand at the same place in `whole`, and those that do not.
+pub fn alike(copy: &[u8], whole: &[u8]) -> (u64, u64) {
+    let (mut same, mut differ) = (0, 0);
+    let mut rest = whole;
+    for block in copy.chunks(BLOCK) {
+        let (other, behind) = rest.split_at(rest.len().min(BLOCK));
+        rest = behind;
+        let fill = |value: u8| block.iter().all(|byte| *byte == value);
+        if other.starts_with(block) {
+            same += u64::from(!(fill(0x00) || fill(0xFF)));
+        } else if !(fill(0x00) || fill(0xFF)) {
+            differ += 1;
         }
-        let len = bytes.len();
-        rest.consume(len);
     }
+    (same, differ)
 }
 
 #[cfg(test)]
@@ -104,22 +118,32 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_beginning_with_fill_behind_it_is_one() {
+    fn what_is_cut_filled_or_damaged_is_a_copy() {
         let whole: Vec<u8> =
             (0..300_000u32).flat_map(|n| n.wrapping_mul(2_654_435_761).to_le_bytes()).collect();
-        let mut flipped = whole[..700_000].to_vec();
-        flipped[400_000] ^= 1;
+        let damaged = |every: usize| {
+            let mut copy = whole.clone();
+            copy.chunks_mut(BLOCK).step_by(every).for_each(|block| block[7] ^= 1);
+            copy
+        };
+        let mut headless = whole.clone();
+        headless[..40_000].fill(0);
+        let moved = [&[1][..], &whole].concat();
         for (copy, want) in [
             (whole[..700_000].to_vec(), true),
-            (Vec::new(), true),
             (whole.clone(), true),
             ([&whole[..700_001], &[0; 100_000][..]].concat(), true),
             ([&whole[..], &[0xFF; 900_000][..]].concat(), true),
-            ([&whole[..700_000], &[0; 10][..], &[0xFF; 10]].concat(), false),
-            ([&whole[..], &[7][..]].concat(), false),
-            (flipped, false),
+            (headless, true),
+            (damaged(11), true),
+            (damaged(9), false),
+            ([&whole[..], &whole[..whole.len() / 8]].concat(), false),
+            (moved, false),
+            (vec![0; 5_000], false),
+            (Vec::new(), false),
         ] {
-            assert_eq!(is_beginning(&copy[..], &whole[..]).unwrap(), want, "{}", copy.len());
+            assert_eq!(is_copy(&copy[..], &whole[..]).unwrap(), want, "{}", copy.len());
         }
+        assert!(is_copy(&whole[..700], &[&whole[..], &whole].concat()[..]).unwrap());
     }
 }

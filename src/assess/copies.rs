@@ -1,50 +1,62 @@
-//! Which logs are the beginning of another one: a copy that was cut short, or taken while the file still grew. Here,
-//! which pairs come into question, by what the logs' senders say; the bytes decide, and what they said is sorted here.
+//! Which logs are copies of another one: cut short, taken while the file still grew, or damaged on the way. Here, which
+//! pairs come into question, by what the logs' senders say; the bytes decide, and what they said is sorted here.
 
 use super::parts::Part;
 use crate::recording::SenderCount;
-use std::collections::{BTreeMap, HashMap};
+use std::cmp::Reverse;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
-/// Pairs of indices, the log that may be a copy first: same container, and every sender of the one begins with the same
-/// counter and at the same time in the other, which has as many frames of it. Equal logs are a pair both ways.
-pub fn candidates(logs: &[Part]) -> Vec<(usize, usize)> {
-    let begins = |s: &SenderCount| (s.system_id, s.component_id, s.first_sequence, s.first_boot_ms);
+/// Two logs, by index.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Pair {
+    /// The one with fewer frames, or behind the other by its id.
+    pub copy: usize,
+    /// The other one.
+    pub whole: usize,
+    /// They begin alike. Otherwise they end alike.
+    pub begins: bool,
+}
+
+/// Pairs of the same container in which the sender that says most in the one begins or ends with the same counter and at
+/// the same time in the other. Damage only takes frames, so that the one with fewer is the copy.
+pub fn candidates(logs: &[Part]) -> BTreeSet<Pair> {
+    let begins = |s: &SenderCount| (true, s.system_id, s.component_id, s.first_sequence, s.first_boot_ms);
+    let ends = |s: &SenderCount| (false, s.system_id, s.component_id, s.last_sequence, s.last_boot_ms);
     let mut by_sender: HashMap<_, Vec<usize>> = HashMap::new();
     for (index, log) in logs.iter().enumerate() {
-        for sender in &log.ends.senders {
-            by_sender.entry((log.container.as_str(), begins(sender))).or_default().push(index);
+        for key in log.ends.senders.iter().flat_map(|s| [begins(s), ends(s)]) {
+            by_sender.entry((log.container.as_str(), key)).or_default().push(index);
         }
     }
-    let mut pairs = Vec::new();
-    for (index, log) in logs.iter().enumerate() {
+    let mut pairs = BTreeSet::new();
+    for (copy, log) in logs.iter().enumerate() {
         let Some(main) = log.ends.senders.iter().max_by_key(|sender| sender.frames) else { continue };
-        let key = (log.container.as_str(), begins(main));
-        for other in by_sender.get(&key).into_iter().flatten().copied().filter(|other| *other != index) {
-            let within = |sender: &SenderCount| {
-                let same = |s: &&SenderCount| begins(s) == begins(sender) && s.frames >= sender.frames;
-                logs.get(other).is_some_and(|log| log.ends.senders.iter().any(|s| same(&s)))
-            };
-            if log.ends.senders.iter().all(within) {
-                pairs.push((index, other));
-            }
-        }
+        let alike = |key| by_sender.get(&(log.container.as_str(), key)).into_iter().flatten().copied();
+        let leads = |whole: &usize| rank(logs, *whole) < rank(logs, copy);
+        let beginning: BTreeSet<usize> = alike(begins(main)).filter(leads).collect();
+        let ending = alike(ends(main)).filter(|whole| leads(whole) && !beginning.contains(whole));
+        pairs.extend(ending.map(|whole| Pair { copy, whole, begins: false }));
+        pairs.extend(beginning.into_iter().map(|whole| Pair { copy, whole, begins: true }));
     }
     pairs
 }
 
+/// What is a copy comes behind its original: more frames first, then the id.
+fn rank(logs: &[Part], index: usize) -> (Reverse<u64>, &str) {
+    let log = logs.get(index);
+    let frames = log.map_or(0, |log| log.ends.senders.iter().map(|sender| sender.frames).sum());
+    (Reverse(frames), log.map_or("", |log| log.log_id.as_str()))
+}
+
 /// The log that each copy is a copy of, and that is none itself: among several the one with the most frames. `pairs` are
 /// those that the bytes confirmed.
-pub fn originals(logs: &[Part], pairs: &[(usize, usize)]) -> BTreeMap<String, String> {
-    let frames =
-        |index: usize| logs.get(index).map_or(0, |log| log.ends.senders.iter().map(|s| s.frames).sum());
+pub fn originals(logs: &[Part], pairs: &[Pair]) -> BTreeMap<String, String> {
     let id = |index: usize| logs.get(index).map_or("", |log| log.log_id.as_str());
-    // More frames first, then the id: what is a copy comes behind its original.
-    let rank = |index: usize| (std::cmp::Reverse::<u64>(frames(index)), id(index));
     let mut best: BTreeMap<usize, usize> = BTreeMap::new();
-    for (copy, of) in pairs.iter().copied().filter(|(copy, of)| rank(*of) < rank(*copy)) {
-        let lead = best.entry(copy).or_insert(of);
-        if rank(of) < rank(*lead) {
-            *lead = of;
+    for Pair { copy, whole, .. } in pairs.iter().copied() {
+        let lead = best.entry(copy).or_insert(whole);
+        if rank(logs, whole) < rank(logs, *lead) {
+            *lead = whole;
         }
     }
     let original = |mut index: usize| {
@@ -68,7 +80,7 @@ mod tests {
             component_id,
             frames,
             first_sequence,
-            last_sequence: 0,
+            last_sequence: first_sequence.wrapping_add(frames as u8),
             first_boot_ms: Some(4_000),
             last_boot_ms: Some(9_000),
         };
@@ -76,25 +88,34 @@ mod tests {
         Part { log_id: id.to_owned(), container: "bare".to_owned(), ends }
     }
 
+    fn pair(copy: usize, whole: usize, begins: bool) -> Pair {
+        Pair { copy, whole, begins }
+    }
+
     #[test]
-    fn only_what_begins_alike_comes_into_question() {
+    fn only_what_begins_or_ends_alike_comes_into_question() {
         let short = log("short", &[(1, 9, 50)]);
         let whole = log("whole", &[(1, 9, 900), (190, 3, 80)]);
         let other = log("other", &[(1, 10, 900), (190, 3, 80)]);
         let pcap = Part { container: "pcap".to_owned(), ..log("pcap", &[(1, 9, 900)]) };
-        assert_eq!(candidates(&[whole.clone(), short, other, pcap]), [(1, 0)]);
-        let more = log("more", &[(1, 9, 950), (190, 4, 80)]);
-        assert!(candidates(&[whole, more]).is_empty(), "one sender begins elsewhere");
+        assert_eq!(candidates(&[whole.clone(), short, other, pcap]), [pair(1, 0, true)].into());
+        let mut headless = log("headless", &[(1, 90, 700)]);
+        headless.ends.senders[0].last_sequence = 77;
+        let mut tail = whole.clone();
+        tail.ends.senders[0].last_sequence = 77;
+        assert_eq!(candidates(&[headless.clone(), tail]), [pair(0, 1, false)].into());
+        assert!(candidates(&[headless, whole]).is_empty());
     }
 
     #[test]
     fn copies_of_copies_have_one_original_in_any_order() {
         let logs = [log("c", &[(1, 9, 90)]), log("a", &[(1, 9, 10)]), log("b", &[(1, 9, 50)])];
+        let all = candidates(&logs);
+        assert_eq!(all, [pair(1, 0, true), pair(1, 2, true), pair(2, 0, true)].into());
         let want = BTreeMap::from([("a", "c"), ("b", "c")].map(|(a, b)| (a.to_owned(), b.to_owned())));
-        assert_eq!(originals(&logs, &[(1, 0), (1, 2), (2, 0)]), want);
-        assert_eq!(originals(&logs, &[(2, 0), (1, 2)]), want);
-        // Equal but for zeros behind it: each is the beginning of the other.
+        assert_eq!(originals(&logs, &all.into_iter().collect::<Vec<_>>()), want);
+        assert_eq!(originals(&logs, &[pair(2, 0, true), pair(1, 2, true)]), want);
         let twins = [log("y", &[(1, 9, 10)]), log("x", &[(1, 9, 10)])];
-        assert_eq!(originals(&twins, &[(0, 1), (1, 0)]), BTreeMap::from([("y".to_owned(), "x".to_owned())]));
+        assert_eq!(candidates(&twins), [pair(0, 1, true)].into(), "once, and the smaller id leads");
     }
 }

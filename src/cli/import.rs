@@ -476,7 +476,7 @@ fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(
         }
         if *copies > 0 {
             output.answer(&text::paragraph(&format!(
-                "{copies} log(s) are the beginning of a longer one: counted with it"
+                "{copies} log(s) are copies of a fuller one, cut short or damaged: counted with it"
             )));
         }
         if *twice > 0 {

@@ -1,6 +1,6 @@
 //! Logs that are one recording, rotated over several files, become one: their flights are drawn again from the raw
-//! copies, end to end, and filed under the first log. A log that is the beginning of another one, a copy that was cut short or
-//! taken while the file still grew, is known as such by its bytes. Which logs belong together follows from all of them, not
+//! copies, end to end, and filed under the first log. A log that is a copy of another one, cut short, taken
+//! while the file still grew, or damaged on the way, is known as such by its bytes. Which logs belong together follows from all of them, not
 //! from the order in which they came; a log that leaves a recording, since another one fits better, is drawn by itself.
 
 use super::filing::{folders, move_row, refile};
@@ -33,7 +33,7 @@ pub struct Done {
     pub failed: Vec<(PathBuf, ArchiveError)>,
     /// Every aircraft that gained or lost a flight by it.
     pub aircraft: BTreeSet<String>,
-    /// Logs that are the beginning of another one, of which this is new.
+    /// Logs of which it is new that they are copies of another one.
     pub copies: usize,
 }
 
@@ -160,22 +160,20 @@ fn alone(
     Ok(Some(assessment))
 }
 
-/// The log that each copy is the beginning of. Those known `before` are not compared again.
+/// The log that each copy is one of. Those known `before` are not compared again.
 fn copies_of_others(
     parts: &[Part],
     before: &Copies,
     into: &Into<'_>,
     failed: &mut Vec<(PathBuf, ArchiveError)>,
 ) -> BTreeMap<String, String> {
-    let (mut confirmed, mut heads) = (Vec::new(), HashMap::new());
-    for (copy, whole) in candidates(parts) {
-        let (Some(a), Some(b)) = (parts.get(copy), parts.get(whole)) else { continue };
-        if before.get(&a.log_id).is_some_and(|of| of.log_id == b.log_id) {
-            confirmed.push((copy, whole));
-            continue;
-        }
-        match compare(into.dir, &mut heads, &a.log_id, &b.log_id) {
-            Ok(true) => confirmed.push((copy, whole)),
+    let mut confirmed = Vec::new();
+    let mut bytes = Bytes { dir: into.dir, heads: HashMap::new() };
+    for pair in candidates(parts) {
+        let (Some(a), Some(b)) = (parts.get(pair.copy), parts.get(pair.whole)) else { continue };
+        let known = before.get(&a.log_id).is_some_and(|of| of.log_id == b.log_id);
+        match known.then_some(true).map_or_else(|| bytes.compare(a, b, pair.begins), Ok) {
+            Ok(true) => confirmed.push(pair),
             Ok(false) => {}
             Err(error) => failed.push((into.dir.raw(&a.log_id), error)),
         }
@@ -186,29 +184,38 @@ fn copies_of_others(
 /// Bytes at the beginning of a log that nearly always tell it from another.
 const HEAD: usize = 4096;
 
-/// Whether the bytes of `copy` are the beginning of those of `whole`. Most pairs differ at once: `heads` keeps the
-/// beginning of every log that was asked for.
-fn compare<'p>(
-    dir: &FleetDir,
-    heads: &mut HashMap<&'p str, Vec<u8>>,
-    copy: &'p str,
-    whole: &'p str,
-) -> Result<bool, ArchiveError> {
-    for id in [copy, whole] {
-        if !heads.contains_key(id) {
-            let (path, mut head) = (dir.raw(id), Vec::new());
-            let read = raw::open(&path).take(HEAD as u64).read_to_end(&mut head);
-            read.map_err(ArchiveError::io("compare", &path))?;
-            heads.insert(id, head);
+/// The raw copies of logs, compared.
+struct Bytes<'p> {
+    dir: &'p FleetDir,
+    /// The beginning of every log that was asked for: most pairs differ at once.
+    heads: HashMap<&'p str, Vec<u8>>,
+}
+
+impl<'p> Bytes<'p> {
+    fn compare(&mut self, copy: &'p Part, whole: &'p Part, begins: bool) -> Result<bool, ArchiveError> {
+        let (a, b) = (self.dir.raw(&copy.log_id), self.dir.raw(&whole.log_id));
+        let refused = ArchiveError::io("compare", &a);
+        for (part, path) in [(copy, &a), (whole, &b)] {
+            if begins && !self.heads.contains_key(part.log_id.as_str()) {
+                let mut head = Vec::new();
+                let read = raw::open(path).take(HEAD as u64).read_to_end(&mut head);
+                read.map_err(ArchiveError::io("compare", path))?;
+                self.heads.insert(&part.log_id, head);
+            }
         }
+        let heads = self.heads.get(copy.log_id.as_str()).zip(self.heads.get(whole.log_id.as_str()));
+        if begins && heads.is_some_and(|(a, b)| copies::alike(a, b).0 == 0) {
+            return Ok(false);
+        }
+        let is_copy = |a: &Path, b: &Path| copies::is_copy(raw::open(a), raw::open(b));
+        // Of two with the same frames either may have something behind them.
+        let frames = |part: &Part| part.ends.senders.iter().map(|sender| sender.frames).sum::<u64>();
+        let found = match is_copy(&a, &b) {
+            Ok(false) if frames(copy) == frames(whole) => is_copy(&b, &a),
+            found => found,
+        };
+        found.map_err(refused)
     }
-    let differ =
-        heads.get(copy).zip(heads.get(whole)).is_some_and(|(a, b)| a.iter().zip(b).any(|(a, b)| a != b));
-    if differ {
-        return Ok(false);
-    }
-    let (a, b) = (dir.raw(copy), dir.raw(whole));
-    copies::is_beginning(raw::open(&a), raw::open(&b)).map_err(ArchiveError::io("compare", &a))
 }
 
 /// Recordings of which it was taken back what was said of their time, and that were not drawn since.
