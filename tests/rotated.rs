@@ -17,9 +17,13 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::PathBuf;
 
-/// The pieces between sorted cuts, none shorter than `least` bytes.
-fn pieces<'b>(bytes: &'b [u8], cuts: &[prop::sample::Index], least: usize) -> Vec<&'b [u8]> {
-    let mut at: Vec<usize> = cuts.iter().map(|cut| cut.index(bytes.len())).collect();
+/// The pieces between cuts, some of which have another one close behind them; none is shorter than `least` bytes.
+fn pieces<'b>(bytes: &'b [u8], cuts: &[(prop::sample::Index, Option<usize>)], least: usize) -> Vec<&'b [u8]> {
+    let one = |(cut, close): &(prop::sample::Index, Option<usize>)| {
+        let at = cut.index(bytes.len());
+        [Some(at), close.map(|close| at + close)]
+    };
+    let mut at: Vec<usize> = cuts.iter().flat_map(one).flatten().filter(|at| *at < bytes.len()).collect();
     at.sort_unstable();
     let mut pieces = Vec::new();
     let mut from = 0;
@@ -39,7 +43,7 @@ proptest! {
     /// Split anywhere, imported in any order and in any number of imports: the flights are those of the whole.
     #[test]
     fn a_log_split_anywhere_has_the_flights_of_the_whole(
-        cuts in prop::collection::vec(any::<prop::sample::Index>(), 1..5),
+        cuts in prop::collection::vec((any::<prop::sample::Index>(), prop::option::of(300..3_000usize)), 1..4),
         order in any::<prop::sample::Index>(),
         together in any::<bool>(),
     ) {
@@ -50,8 +54,8 @@ proptest! {
         prop_assert!(!want.is_empty());
 
         let split = Fleet::new();
-        // A piece must hold a few frames to be known as telemetry at all.
-        let mut files: Vec<PathBuf> = pieces(&bytes, &cuts, 8_192)
+        // A piece must hold a whole frame to be known as telemetry at all.
+        let mut files: Vec<PathBuf> = pieces(&bytes, &cuts, 300)
             .iter()
             .enumerate()
             .map(|(number, piece)| split.put(&format!("part{number}"), piece))

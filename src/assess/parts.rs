@@ -4,8 +4,10 @@
 //! and the frame counters of all common senders go on as well. By chance that is one in 64 for one sender, and all
 //! logs of an aircraft begin seconds after its boot: one sender is enough only beyond the first minute, or if both
 //! files give the same UTC of boot; before, its stamps must go on at once behind a file of some seconds. Where counters
-//! do not go on, since the recorder paused, that UTC is asked for.
+//! do not go on, since the recorder paused, that UTC is asked for. Where the recorder cut in mid-frame, the end of one file
+//! and the beginning of the next are a frame with a good checksum: that is evidence enough.
 
+use super::joint::{across, hex};
 use crate::clock::UtcSource;
 use crate::recording::{Recording, SenderCount};
 use serde::{Deserialize, Serialize};
@@ -37,6 +39,12 @@ pub struct Ends {
     /// Unix microseconds of boot, by system: of its first and its last boot session; stamps of a recording computer
     /// do not count.
     pub boots: Vec<BootEnds>,
+    /// Bytes before the first frame, hex.
+    #[serde(default)]
+    pub head: String,
+    /// Bytes behind the last frame, hex.
+    #[serde(default)]
+    pub tail: String,
 }
 
 /// UTC of a system's first and last boot session.
@@ -75,7 +83,46 @@ impl Ends {
                 uid: vehicle.autopilot_uid.clone(),
             }
         });
-        Ends { senders: recording.senders.clone(), boots: boots.collect() }
+        let (head, tail) = (hex(&recording.cut.head), hex(&recording.cut.tail));
+        Ends { senders: recording.senders.clone(), boots: boots.collect(), head, tail }
+    }
+
+    fn sender(&self, like: &SenderCount) -> Option<&SenderCount> {
+        let is = |s: &&SenderCount| (s.system_id, s.component_id) == (like.system_id, like.component_id);
+        self.senders.iter().find(is)
+    }
+
+    /// Both as one: what is first in `self`, and last in `next`.
+    fn and(&self, next: &Ends) -> Ends {
+        let one = |first: &SenderCount| {
+            let last = next.sender(first).unwrap_or(first);
+            SenderCount {
+                frames: first.frames + next.sender(first).map_or(0, |last| last.frames),
+                last_sequence: last.last_sequence,
+                first_boot_ms: first.first_boot_ms.or(last.first_boot_ms),
+                last_boot_ms: last.last_boot_ms.or(first.last_boot_ms),
+                ..*first
+            }
+        };
+        let new = next.senders.iter().filter(|sender| self.sender(sender).is_none());
+        let both = |first: &BootEnds| {
+            let last = next.boot(first.system_id).unwrap_or(first);
+            BootEnds {
+                system_id: first.system_id,
+                first_us: first.first_us.or(last.first_us),
+                last_us: last.last_us.or(first.last_us),
+                begin_us: first.begin_us.or(last.begin_us),
+                end_us: last.end_us.or(first.end_us),
+                uid: first.uid.clone().or_else(|| last.uid.clone()),
+            }
+        };
+        let more = next.boots.iter().filter(|boot| self.boot(boot.system_id).is_none());
+        Ends {
+            senders: self.senders.iter().map(one).chain(new.copied()).collect(),
+            boots: self.boots.iter().map(both).chain(more.cloned()).collect(),
+            head: self.head.clone(),
+            tail: next.tail.clone(),
+        }
     }
 
     fn boot(&self, system_id: u32) -> Option<&BootEnds> {
@@ -94,20 +141,33 @@ pub struct Part {
     pub ends: Ends,
 }
 
-/// How well `next` goes on where `part` ends: smaller is better; `None` if it does not.
-fn follows(part: &Part, next: &Part) -> Option<(bool, i64)> {
-    if part.log_id == next.log_id || part.container != next.container {
-        return None;
-    }
+fn cut_in_mid_frame(part: &Part, next: &Part) -> bool {
+    across(&part.ends.tail, &next.ends.head, part.container == "timestamped")
+}
+
+/// Whether the counters of all senders that both have go on, and how many these are.
+fn counters(part: &Part, next: &Part) -> (bool, usize) {
     let (mut all_go_on, mut common) = (true, 0);
-    let mut main: Option<(u64, (i64, i64), u32)> = None;
-    let mut length_ms = 0;
     for sender in &part.ends.senders {
-        let is = |s: &&SenderCount| (s.system_id, s.component_id) == (sender.system_id, sender.component_id);
-        let Some(other) = next.ends.senders.iter().find(is) else { continue };
+        let Some(other) = next.ends.sender(sender) else { continue };
         let missing = other.first_sequence.wrapping_sub(sender.last_sequence).wrapping_sub(1);
         all_go_on &= missing <= MISSING;
         common += 1;
+    }
+    (all_go_on, common)
+}
+
+/// How well `next` goes on where `part` ends: smaller is better; `None` if it does not. First come files that were cut in
+/// mid-frame, then those whose UTC agrees or is not told.
+fn follows(part: &Part, next: &Part) -> Option<(bool, bool, i64)> {
+    if part.log_id == next.log_id || part.container != next.container {
+        return None;
+    }
+    let (all_go_on, common) = counters(part, next);
+    let mut main: Option<(u64, (i64, i64), u32)> = None;
+    let mut length_ms = 0;
+    for sender in &part.ends.senders {
+        let Some(other) = next.ends.sender(sender) else { continue };
         let frames = sender.frames.min(other.frames);
         if let Some((last, first)) = sender.last_boot_ms.zip(other.first_boot_ms)
             && main.is_none_or(|m| frames > m.0)
@@ -116,6 +176,7 @@ fn follows(part: &Part, next: &Part) -> Option<(bool, i64)> {
             length_ms = sender.first_boot_ms.map_or(0, |first| last - first);
         }
     }
+    let across = all_go_on && cut_in_mid_frame(part, next);
     let (_, (last_ms, first_ms), system_id) = main?;
     let apart_ms = first_ms - last_ms;
     let boots = part.ends.boot(system_id).zip(next.ends.boot(system_id));
@@ -130,14 +191,16 @@ fn follows(part: &Part, next: &Part) -> Option<(bool, i64)> {
         return None;
     }
     let at_once = length_ms >= LENGTH_MS && apart_ms.abs() <= AT_ONCE_MS;
-    let certain = same_boot == Some(true) || common > 1 || last_ms >= STARTED_MS || at_once;
+    let certain = across || same_boot == Some(true) || common > 1 || last_ms >= STARTED_MS || at_once;
     let near = |most_ms: i64| (-LATE_MS..=most_ms).contains(&apart_ms);
     match (all_go_on, same_boot) {
         // Counters of several senders that go on outweigh a UTC that was set right in between.
-        (true, Some(false)) if common > 1 && near(APART_MS) => Some((true, apart_ms.abs())),
+        (true, Some(false)) if (common > 1 || across) && near(APART_MS) => {
+            Some((!across, true, apart_ms.abs()))
+        }
         (_, Some(false)) => None,
-        (true, _) if certain && near(APART_MS) => Some((false, apart_ms.abs())),
-        (false, Some(true)) if near(PAUSE_MS) => Some((true, apart_ms.abs())),
+        (true, _) if certain && near(APART_MS) => Some((!across, false, apart_ms.abs())),
+        (false, Some(true)) if near(PAUSE_MS) => Some((!across, true, apart_ms.abs())),
         _ => None,
     }
 }
@@ -147,6 +210,53 @@ type Stream<'p> = (&'p str, u32, u8);
 
 /// The recordings of more than one log, each in order of its logs. It does not depend on the order of `logs`.
 pub fn recordings(logs: &[Part]) -> Vec<Vec<String>> {
+    let (logs, inner) = with_mutes(logs);
+    let mut chains = linked(&logs);
+    let alone: Vec<&String> =
+        inner.keys().filter(|id| !chains.iter().flatten().any(|log| log == *id)).collect();
+    chains.extend(alone.into_iter().map(|id| vec![id.clone()]));
+    let whole = |id: String| inner.get(&id).cloned().unwrap_or_else(|| vec![id]);
+    chains.into_iter().map(|chain| chain.into_iter().flat_map(whole).collect()).collect()
+}
+
+/// Pieces so short that no clock speaks in them are one with the file before or behind them, where the bytes at the cut
+/// say so. Returns what is left, and the logs of what is several now, in order, by the id of the first.
+fn with_mutes(logs: &[Part]) -> (Vec<Part>, BTreeMap<String, Vec<String>>) {
+    let mute = |part: &Part| part.ends.senders.iter().all(|sender| sender.first_boot_ms.is_none());
+    let mut parts: BTreeMap<String, Part> = logs.iter().map(|p| (p.log_id.clone(), p.clone())).collect();
+    let mut inner: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    loop {
+        let mutes: Vec<String> = parts.values().filter(|p| mute(p)).map(|p| p.log_id.clone()).collect();
+        let before = parts.len();
+        for id in mutes {
+            let Some(piece) = parts.get(&id).filter(|piece| mute(piece)) else { continue };
+            let Some((mut first, next)) = neighbours(&parts, piece) else { continue };
+            parts.remove(&next.log_id);
+            let mut ids = inner.remove(&first.log_id).unwrap_or_else(|| vec![first.log_id.clone()]);
+            ids.extend(inner.remove(&next.log_id).unwrap_or_else(|| vec![next.log_id]));
+            inner.insert(first.log_id.clone(), ids);
+            first.ends = first.ends.and(&next.ends);
+            parts.insert(first.log_id.clone(), first);
+        }
+        if parts.len() == before {
+            return (parts.into_values().collect(), inner);
+        }
+    }
+}
+
+/// A piece and the file that it goes on from, else the one that goes on from it.
+fn neighbours(parts: &BTreeMap<String, Part>, piece: &Part) -> Option<(Part, Part)> {
+    let goes_on = |part: &Part, next: &Part| {
+        let other = part.log_id != next.log_id && part.container == next.container;
+        other && cut_in_mid_frame(part, next) && counters(part, next).0
+    };
+    let before = parts.values().find(|part| goes_on(part, piece)).map(|part| (part, piece));
+    let behind = || parts.values().find(|next| goes_on(piece, next)).map(|next| (piece, next));
+    before.or_else(behind).map(|(first, next)| (first.clone(), next.clone()))
+}
+
+/// Those that go on in one another by counters and clocks.
+fn linked(logs: &[Part]) -> Vec<Vec<String>> {
     let mut begins: BTreeMap<Stream<'_>, Vec<(i64, usize)>> = BTreeMap::new();
     for (index, part) in logs.iter().enumerate() {
         for sender in &part.ends.senders {
@@ -228,7 +338,7 @@ mod tests {
         Part {
             log_id: id.to_owned(),
             container: "bare".to_owned(),
-            ends: Ends { senders: vec![sender], boots },
+            ends: Ends { senders: vec![sender], boots, ..Ends::default() },
         }
     }
 
@@ -244,6 +354,35 @@ mod tests {
             logs.rotate_left(1);
             assert_eq!(recordings(&logs), [["a", "b", "c"]]);
         }
+    }
+
+    #[test]
+    fn a_piece_without_a_clock_is_placed_by_the_frames_it_cuts() {
+        // HEARTBEAT of MAVLink 1 as in `joint`, cut behind its fourth and its ninth byte.
+        let heartbeat = |sequence: u8| {
+            let body = [9, sequence, 1, 1, 0, 0, 0, 0, 0, 2, 0, 0, 0, 3];
+            [&[0xFE][..], &body, &mavlink::calculate_crc(&body, 50).to_le_bytes()].concat()
+        };
+        let ends = |mut part: Part, head: &[u8], tail: &[u8]| {
+            (part.ends.head, part.ends.tail) = (hex(head), hex(tail));
+            part
+        };
+        let (one, two) = (heartbeat(51), heartbeat(56));
+        let a = ends(part("a", (0, 50), (100, 30_000), None), &[], &one[..4]);
+        let mut piece = ends(part("piece", (52, 55), (0, 0), None), &one[4..], &two[..9]);
+        piece.ends.boots.clear();
+        (piece.ends.senders[0].first_boot_ms, piece.ends.senders[0].last_boot_ms) = (None, None);
+        let b = ends(part("b", (57, 90), (31_500, 60_000), None), &two[9..], &[]);
+        let c = part("c", (91, 120), (60_010, 90_000), None);
+        let mut logs = [c, b.clone(), piece.clone(), a.clone()];
+        for _ in 0..4 {
+            logs.rotate_left(1);
+            assert_eq!(recordings(&logs), [["a", "piece", "b", "c"]]);
+        }
+        assert_eq!(recordings(&[piece.clone(), b]), [["piece", "b"]]);
+        assert_eq!(recordings(&[piece.clone(), a.clone()]), [["a", "piece"]]);
+        piece.ends.senders[0].first_sequence = 9;
+        assert!(recordings(&[piece, a]).is_empty());
     }
 
     #[test]

@@ -2,6 +2,7 @@
 //! on their sender's boot clock, and collected into the signals of each vehicle. Sans I/O: the caller
 //! feeds bytes; memory is bounded whatever the log's length.
 
+mod cut;
 mod flows;
 mod losses;
 mod notes;
@@ -17,6 +18,7 @@ use crate::table::{BatchSink, RowId, RowTimes, Tables};
 use crate::wire::payload::{u8_at, u64_at};
 use crate::wire::signature::{Key, Link, LinkTally, Signatures};
 use crate::wire::{Container, Definitions, Frame, Gap, Integrity, Met, Scanner};
+pub use cut::Cut;
 use losses::Losses;
 pub use losses::{Loss, LossKind};
 use serde::{Deserialize, Serialize};
@@ -113,6 +115,8 @@ pub struct Recording {
     pub signatures: Vec<(Link, LinkTally)>,
     /// Plain sentences about the log's condition.
     pub notes: Vec<String>,
+    /// What stands at both ends of a stream besides whole frames.
+    pub cut: Cut,
 }
 
 struct Sender {
@@ -141,6 +145,7 @@ pub struct Recorder<'d> {
     begins: bool,
     /// Those of files before that the latest does not go on.
     ended: Vec<Bytes<'d>>,
+    cut: cut::Ends,
     state: State<'d>,
 }
 
@@ -196,6 +201,7 @@ impl<'d> Recorder<'d> {
             bytes: Bytes::Unseen,
             begins: true,
             ended: Vec::new(),
+            cut: cut::Ends::default(),
             state: State {
                 definitions,
                 tables: tables.then(|| Tables::new(definitions, ROWS_PER_BATCH)),
@@ -252,12 +258,15 @@ impl<'d> Recorder<'d> {
             };
             self.begins = false;
         }
-        let state = &mut self.state;
+        let Recorder { state, cut, .. } = self;
         let mut failed = None;
         let mut take = |met: Met<'_>| match met {
             Met::Frame(frame) if failed.is_none() => failed = state.frame(frame, sink).err(),
             Met::Frame(_) => {}
-            Met::Gap(gap) => state.gap(&gap),
+            Met::Gap(gap) => {
+                cut.gap(&gap);
+                state.gap(&gap);
+            }
         };
         let used = match &mut self.bytes {
             Bytes::Stream(scanner) => scanner.scan_all(input, last, &mut take),
@@ -276,6 +285,9 @@ impl<'d> Recorder<'d> {
             },
             Bytes::Unseen => 0,
         };
+        if matches!(self.bytes, Bytes::Stream(_)) {
+            self.cut.fed(input, used, last);
+        }
         failed.map_or(Ok(used), Err)
     }
 
@@ -364,8 +376,8 @@ impl<'d> Recorder<'d> {
         notes.extend(notes::undefined(&state.unknown));
         let (signatures, said) = signing::told(&state.signatures, &senders);
         notes.extend(said);
-        let losses = state.losses.finish();
-        Ok(Recording { container, integrity, senders, messages, vehicles, losses, signatures, notes })
+        let (losses, cut) = (state.losses.finish(), self.cut.cut());
+        Ok(Recording { container, integrity, senders, messages, vehicles, losses, signatures, notes, cut })
     }
 }
 
