@@ -37,8 +37,8 @@ pub fn lead(seen: &BTreeMap<String, BTreeSet<String>>, into: &Into<'_>) -> Resul
             if !claims.is_empty() {
                 let claims: Vec<String> = claims.iter().map(|(p, name)| format!("{p} ({name})")).collect();
                 led.at_odds.push(format!(
-                    "one log lies in folders of several aircraft, {}; it counts for {}. To change that, tell them apart by \
-                     autopilot_uid in fleet.toml, then `fettle reassess`",
+                    "one log lies in folders of several aircraft, {}; it counts for {}. To change that, tell them apart by autopilot_uid or \
+                     system_id in fleet.toml, then `fettle reassess`",
                     claims.join(" and "),
                     names.join(", ")
                 ));
