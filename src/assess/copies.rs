@@ -71,7 +71,7 @@ pub fn originals(logs: &[Part], pairs: &[Pair]) -> BTreeMap<String, String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::assess::parts::Ends;
+    use crate::assess::ends::Ends;
 
     /// A log of senders with these components, first counters and frames.
     fn log(id: &str, senders: &[(u8, u8, u64)]) -> Part {

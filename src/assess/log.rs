@@ -1,7 +1,8 @@
 //! One log's rows: which aircraft, which flights, which numbers.
 
+use super::ends::Ends;
 use super::naming::{self, Named};
-use super::parts::{Ends, SAME_BOOT_US};
+use super::parts::SAME_BOOT_US;
 use super::{METHOD_VERSION, short_id};
 use crate::airframe::Airframe;
 use crate::archive::cell::Utc;

@@ -4,12 +4,14 @@
 //! - [`log`]: one log's rows
 //! - [`naming`]: which aircraft a log's vehicles are
 //! - [`copies`]: which logs are the beginning of another one
+//! - [`ends`]: what a log says at both ends
 //! - `joint`: whether two files were one stream, by the bytes at the cut
 //! - [`parts`]: which files are one recording that was rotated
 //! - [`overlap`]: flights that several recordings show
 //! - [`history`]: findings of every flight of one aircraft, each against the flights before it
 
 pub mod copies;
+pub mod ends;
 pub mod history;
 mod joint;
 pub mod log;

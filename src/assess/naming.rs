@@ -1,6 +1,6 @@
 //! Which aircraft a log's vehicles are, and which of the paths that a log lies under tells it.
 
-use super::parts::Ends;
+use super::ends::Ends;
 use crate::fleet::{Aircraft, Fleet, Identity, Recognition};
 use std::cmp::Reverse;
 use std::path::{Path, PathBuf};
@@ -86,7 +86,7 @@ pub fn identity(uid: Option<&str>, system_id: u32, path: &Path) -> Identity {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::assess::parts::BootEnds;
+    use crate::assess::ends::BootEnds;
 
     fn fleet() -> Fleet {
         let by = |name: &str| format!("[[aircraft]]\nname = \"{name}\"\nrecognise.paths = [\"{name}/*\"]\n");

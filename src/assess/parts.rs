@@ -7,10 +7,8 @@
 //! do not go on, since the recorder paused, that UTC is asked for. Where the recorder cut in mid-frame, the end of one file
 //! and the beginning of the next are a frame with a good checksum: that is evidence enough.
 
-use super::joint::{across, hex};
-use crate::clock::UtcSource;
-use crate::recording::{Recording, SenderCount};
-use serde::{Deserialize, Serialize};
+use super::ends::{BootEnds, Ends};
+use super::joint::across;
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -31,105 +29,6 @@ const LATE_MS: i64 = crate::clock::boot::LATE_MS;
 /// UTC of boot of one boot session, from two recordings, differs at most by this.
 pub const SAME_BOOT_US: i64 = 2_000_000;
 
-/// Both ends of a log.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
-pub struct Ends {
-    /// Every sender.
-    pub senders: Vec<SenderCount>,
-    /// Unix microseconds of boot, by system: of its first and its last boot session; stamps of a recording computer
-    /// do not count.
-    pub boots: Vec<BootEnds>,
-    /// Bytes before the first frame, hex.
-    #[serde(default)]
-    pub head: String,
-    /// Bytes behind the last frame, hex.
-    #[serde(default)]
-    pub tail: String,
-}
-
-/// UTC of a system's first and last boot session.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
-pub struct BootEnds {
-    /// The system.
-    pub system_id: u32,
-    /// Unix microseconds of its first boot.
-    pub first_us: Option<i64>,
-    /// Unix microseconds of its last boot.
-    pub last_us: Option<i64>,
-    /// Unix microseconds of its first boot, by the first stamps alone: another where UTC was stepped later.
-    #[serde(default)]
-    pub begin_us: Option<i64>,
-    /// Unix microseconds of its last boot, by the last stamps alone.
-    #[serde(default)]
-    pub end_us: Option<i64>,
-    /// Hardware identity, as `fleet.toml` has it.
-    pub uid: Option<String>,
-}
-
-impl Ends {
-    /// The ends of a recording.
-    pub fn of(recording: &Recording) -> Self {
-        let boots = recording.vehicles.iter().map(|vehicle| {
-            let told = |boot: Option<&crate::recording::BootSession>| {
-                boot?.utc.filter(|utc| utc.source < UtcSource::Capture)
-            };
-            let (first, last) = (told(vehicle.boots.first()), told(vehicle.boots.last()));
-            BootEnds {
-                system_id: vehicle.system_id,
-                first_us: first.map(|utc| utc.boot_unix_us),
-                last_us: last.map(|utc| utc.boot_unix_us),
-                begin_us: first.map(|utc| utc.by_ends_us.0),
-                end_us: last.map(|utc| utc.by_ends_us.1),
-                uid: vehicle.autopilot_uid.clone(),
-            }
-        });
-        let (head, tail) = (hex(&recording.cut.head), hex(&recording.cut.tail));
-        Ends { senders: recording.senders.clone(), boots: boots.collect(), head, tail }
-    }
-
-    fn sender(&self, like: &SenderCount) -> Option<&SenderCount> {
-        let is = |s: &&SenderCount| (s.system_id, s.component_id) == (like.system_id, like.component_id);
-        self.senders.iter().find(is)
-    }
-
-    /// Both as one: what is first in `self`, and last in `next`.
-    fn and(&self, next: &Ends) -> Ends {
-        let one = |first: &SenderCount| {
-            let last = next.sender(first).unwrap_or(first);
-            SenderCount {
-                frames: first.frames + next.sender(first).map_or(0, |last| last.frames),
-                last_sequence: last.last_sequence,
-                first_boot_ms: first.first_boot_ms.or(last.first_boot_ms),
-                last_boot_ms: last.last_boot_ms.or(first.last_boot_ms),
-                ..*first
-            }
-        };
-        let new = next.senders.iter().filter(|sender| self.sender(sender).is_none());
-        let both = |first: &BootEnds| {
-            let last = next.boot(first.system_id).unwrap_or(first);
-            BootEnds {
-                system_id: first.system_id,
-                first_us: first.first_us.or(last.first_us),
-                last_us: last.last_us.or(first.last_us),
-                begin_us: first.begin_us.or(last.begin_us),
-                end_us: last.end_us.or(first.end_us),
-                uid: first.uid.clone().or_else(|| last.uid.clone()),
-            }
-        };
-        let more = next.boots.iter().filter(|boot| self.boot(boot.system_id).is_none());
-        Ends {
-            senders: self.senders.iter().map(one).chain(new.copied()).collect(),
-            boots: self.boots.iter().map(both).chain(more.cloned()).collect(),
-            head: self.head.clone(),
-            tail: next.tail.clone(),
-        }
-    }
-
-    fn boot(&self, system_id: u32) -> Option<&BootEnds> {
-        self.boots.iter().find(|boot| boot.system_id == system_id)
-    }
-}
-
 /// One log as linking sees it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Part {
@@ -139,10 +38,6 @@ pub struct Part {
     pub container: String,
     /// Its ends.
     pub ends: Ends,
-}
-
-fn cut_in_mid_frame(part: &Part, next: &Part) -> bool {
-    across(&part.ends.tail, &next.ends.head, part.container == "timestamped")
 }
 
 /// Whether the counters of all senders that both have go on, and how many these are.
@@ -157,50 +52,84 @@ fn counters(part: &Part, next: &Part) -> (bool, usize) {
     (all_go_on, common)
 }
 
-/// How well `next` goes on where `part` ends: smaller is better; `None` if it does not. First come files that were cut in
-/// mid-frame, then those whose UTC agrees or is not told.
-fn follows(part: &Part, next: &Part) -> Option<(bool, bool, i64)> {
+/// Both files' view of the sender that says most in them.
+struct Main {
+    system_id: u32,
+    /// Boot time from the first to the last stamp of the one.
+    length_ms: i64,
+    /// Its last stamp.
+    last_ms: i64,
+    /// Until the first of the other.
+    apart_ms: i64,
+}
+
+impl Main {
+    fn of(part: &Part, next: &Part) -> Option<Main> {
+        let both = part.ends.senders.iter().filter_map(|sender| {
+            let other = next.ends.sender(sender)?;
+            let (last_ms, first_ms) = sender.last_boot_ms.zip(other.first_boot_ms)?;
+            let length_ms = last_ms - sender.first_boot_ms.unwrap_or(last_ms);
+            let main = Main { system_id: sender.system_id, length_ms, last_ms, apart_ms: first_ms - last_ms };
+            Some((Reverse(sender.frames.min(other.frames)), main))
+        });
+        both.min_by_key(|(frames, _)| *frames).map(|(_, main)| main)
+    }
+
+    fn near(&self, most_ms: i64) -> bool {
+        (-LATE_MS..=most_ms).contains(&self.apart_ms)
+    }
+}
+
+/// Whether hardware identities say that two files are of two vehicles.
+fn of_two(a: &BootEnds, b: &BootEnds) -> bool {
+    a.uid.as_ref().zip(b.uid.as_ref()).is_some_and(|(a, b)| a != b)
+}
+
+/// How well `next` begins with the rest of the frame that `part` ends in: smaller is better; `None` if it does not. A piece
+/// may be so short that no clock speaks in it.
+fn completes(part: &Part, next: &Part) -> Option<i64> {
+    let stamped = part.container == "timestamped";
+    let other = part.log_id != next.log_id && part.container == next.container;
+    if !other || !across(&part.ends.tail, &next.ends.head, stamped) || !counters(part, next).0 {
+        return None;
+    }
+    let two = |a: &BootEnds| next.ends.boot(a.system_id).is_some_and(|b| of_two(a, b));
+    if part.ends.boots.iter().any(two) {
+        return None;
+    }
+    match Main::of(part, next) {
+        Some(main) => main.near(APART_MS).then_some(main.apart_ms.abs()),
+        None => Some(0),
+    }
+}
+
+/// How well `next` goes on where `part` ends, by counters and clocks: smaller is better; `None` if it does not. First come
+/// files whose UTC agrees or is not told.
+fn follows(part: &Part, next: &Part) -> Option<(bool, i64)> {
     if part.log_id == next.log_id || part.container != next.container {
         return None;
     }
     let (all_go_on, common) = counters(part, next);
-    let mut main: Option<(u64, (i64, i64), u32)> = None;
-    let mut length_ms = 0;
-    for sender in &part.ends.senders {
-        let Some(other) = next.ends.sender(sender) else { continue };
-        let frames = sender.frames.min(other.frames);
-        if let Some((last, first)) = sender.last_boot_ms.zip(other.first_boot_ms)
-            && main.is_none_or(|m| frames > m.0)
-        {
-            main = Some((frames, (last, first), sender.system_id));
-            length_ms = sender.first_boot_ms.map_or(0, |first| last - first);
-        }
+    let main = Main::of(part, next)?;
+    let boots = part.ends.boot(main.system_id).zip(next.ends.boot(main.system_id));
+    if boots.is_some_and(|(a, b)| of_two(a, b)) {
+        return None;
     }
-    let across = all_go_on && cut_in_mid_frame(part, next);
-    let (_, (last_ms, first_ms), system_id) = main?;
-    let apart_ms = first_ms - last_ms;
-    let boots = part.ends.boot(system_id).zip(next.ends.boot(system_id));
     let near_us = |a: Option<i64>, b: Option<i64>| Some(a?.abs_diff(b?) <= SAME_BOOT_US.unsigned_abs());
     // Where UTC was stepped within one of the files, it agrees where they meet.
     let same_boot = boots.and_then(|(a, b)| {
         let (whole, met) = (near_us(a.last_us, b.first_us), near_us(a.end_us, b.begin_us));
         whole.map(|whole| whole || met == Some(true))
     });
-    let other = |a: &BootEnds, b: &BootEnds| a.uid.as_ref().zip(b.uid.as_ref()).is_some_and(|(a, b)| a != b);
-    if boots.is_some_and(|(a, b)| other(a, b)) {
-        return None;
-    }
-    let at_once = length_ms >= LENGTH_MS && apart_ms.abs() <= AT_ONCE_MS;
-    let certain = across || same_boot == Some(true) || common > 1 || last_ms >= STARTED_MS || at_once;
-    let near = |most_ms: i64| (-LATE_MS..=most_ms).contains(&apart_ms);
+    let apart_ms = main.apart_ms.abs();
+    let at_once = main.length_ms >= LENGTH_MS && apart_ms <= AT_ONCE_MS;
+    let certain = same_boot == Some(true) || common > 1 || main.last_ms >= STARTED_MS || at_once;
     match (all_go_on, same_boot) {
         // Counters of several senders that go on outweigh a UTC that was set right in between.
-        (true, Some(false)) if (common > 1 || across) && near(APART_MS) => {
-            Some((!across, true, apart_ms.abs()))
-        }
+        (true, Some(false)) if common > 1 && main.near(APART_MS) => Some((true, apart_ms)),
         (_, Some(false)) => None,
-        (true, _) if certain && near(APART_MS) => Some((!across, false, apart_ms.abs())),
-        (false, Some(true)) if near(PAUSE_MS) => Some((!across, true, apart_ms.abs())),
+        (true, _) if certain && main.near(APART_MS) => Some((false, apart_ms)),
+        (false, Some(true)) if main.near(PAUSE_MS) => Some((true, apart_ms)),
         _ => None,
     }
 }
@@ -210,53 +139,44 @@ type Stream<'p> = (&'p str, u32, u8);
 
 /// The recordings of more than one log, each in order of its logs. It does not depend on the order of `logs`.
 pub fn recordings(logs: &[Part]) -> Vec<Vec<String>> {
-    let (logs, inner) = with_mutes(logs);
-    let mut chains = linked(&logs);
-    let alone: Vec<&String> =
-        inner.keys().filter(|id| !chains.iter().flatten().any(|log| log == *id)).collect();
-    chains.extend(alone.into_iter().map(|id| vec![id.clone()]));
-    let whole = |id: String| inner.get(&id).cloned().unwrap_or_else(|| vec![id]);
-    chains.into_iter().map(|chain| chain.into_iter().flat_map(whole).collect()).collect()
-}
-
-/// Pieces so short that no clock speaks in them are one with the file before or behind them, where the bytes at the cut
-/// say so. Returns what is left, and the logs of what is several now, in order, by the id of the first.
-fn with_mutes(logs: &[Part]) -> (Vec<Part>, BTreeMap<String, Vec<String>>) {
-    let mute = |part: &Part| part.ends.senders.iter().all(|sender| sender.first_boot_ms.is_none());
+    // What was cut in mid-frame is one file for what follows: pieces may be too short to say anything themselves.
     let mut parts: BTreeMap<String, Part> = logs.iter().map(|p| (p.log_id.clone(), p.clone())).collect();
     let mut inner: BTreeMap<String, Vec<String>> = BTreeMap::new();
-    loop {
-        let mutes: Vec<String> = parts.values().filter(|p| mute(p)).map(|p| p.log_id.clone()).collect();
-        let before = parts.len();
-        for id in mutes {
-            let Some(piece) = parts.get(&id).filter(|piece| mute(piece)) else { continue };
-            let Some((mut first, next)) = neighbours(&parts, piece) else { continue };
-            parts.remove(&next.log_id);
-            let mut ids = inner.remove(&first.log_id).unwrap_or_else(|| vec![first.log_id.clone()]);
-            ids.extend(inner.remove(&next.log_id).unwrap_or_else(|| vec![next.log_id]));
-            inner.insert(first.log_id.clone(), ids);
-            first.ends = first.ends.and(&next.ends);
-            parts.insert(first.log_id.clone(), first);
-        }
-        if parts.len() == before {
-            return (parts.into_values().collect(), inner);
-        }
+    for chain in chains(by_cut(logs)) {
+        let mut files = chain.iter().filter_map(|id| parts.remove(id));
+        let Some(mut first) = files.next() else { continue };
+        files.for_each(|next| first.ends = first.ends.and(&next.ends));
+        inner.insert(first.log_id.clone(), chain);
+        parts.insert(first.log_id.clone(), first);
     }
+    let parts: Vec<Part> = parts.into_values().collect();
+    let linked: Vec<Vec<String>> = chains(by_clock(&parts))
+        .into_iter()
+        .map(|chain| chain.into_iter().flat_map(|id| inner.remove(&id).unwrap_or_else(|| vec![id])).collect())
+        .collect();
+    linked.into_iter().chain(inner.into_values()).collect()
 }
 
-/// A piece and the file that it goes on from, else the one that goes on from it.
-fn neighbours(parts: &BTreeMap<String, Part>, piece: &Part) -> Option<(Part, Part)> {
-    let goes_on = |part: &Part, next: &Part| {
-        let other = part.log_id != next.log_id && part.container == next.container;
-        other && cut_in_mid_frame(part, next) && counters(part, next).0
-    };
-    let before = parts.values().find(|part| goes_on(part, piece)).map(|part| (part, piece));
-    let behind = || parts.values().find(|next| goes_on(piece, next)).map(|next| (piece, next));
-    before.or_else(behind).map(|(first, next)| (first.clone(), next.clone()))
+/// A file and the one that goes on, by how well it does.
+type Candidate<'p, How> = (How, Reverse<u64>, &'p str, &'p str);
+
+fn candidate<'p, How>(how: How, part: &'p Part, next: &'p Part) -> Candidate<'p, How> {
+    // Among equals the longer file: a copy that was cut short is no better evidence.
+    let frames: u64 = next.ends.senders.iter().map(|sender| sender.frames).sum();
+    (how, Reverse(frames), &part.log_id, &next.log_id)
+}
+
+/// Those that were cut in mid-frame.
+fn by_cut(logs: &[Part]) -> Vec<Candidate<'_, i64>> {
+    let heads: Vec<&Part> = logs.iter().filter(|part| !part.ends.head.is_empty()).collect();
+    let tails = logs.iter().filter(|part| !part.ends.tail.is_empty());
+    let goes_on =
+        |part| heads.iter().filter_map(move |next| Some(candidate(completes(part, next)?, part, next)));
+    tails.flat_map(goes_on).collect()
 }
 
 /// Those that go on in one another by counters and clocks.
-fn linked(logs: &[Part]) -> Vec<Vec<String>> {
+fn by_clock(logs: &[Part]) -> Vec<Candidate<'_, (bool, i64)>> {
     let mut begins: BTreeMap<Stream<'_>, Vec<(i64, usize)>> = BTreeMap::new();
     for (index, part) in logs.iter().enumerate() {
         for sender in &part.ends.senders {
@@ -279,12 +199,15 @@ fn linked(logs: &[Part]) -> Vec<Vec<String>> {
         }
         for next in near.into_iter().filter_map(|index| logs.get(index)) {
             if let Some(how) = follows(part, next) {
-                // Among equals the longer file: a copy that was cut short is no better evidence.
-                let frames: u64 = next.ends.senders.iter().map(|sender| sender.frames).sum();
-                candidates.push((how, Reverse(frames), part.log_id.as_str(), next.log_id.as_str()));
+                candidates.push(candidate(how, part, next));
             }
         }
     }
+    candidates
+}
+
+/// The best candidates in a row: each file goes on in one and is gone on from by one.
+fn chains<How: Ord>(mut candidates: Vec<Candidate<'_, How>>) -> Vec<Vec<String>> {
     candidates.sort_unstable();
     let (mut next_of, mut before): (BTreeMap<&str, &str>, BTreeMap<&str, &str>) = Default::default();
     for (_, _, part, next) in candidates {
@@ -316,6 +239,8 @@ fn linked(logs: &[Part]) -> Vec<Vec<String>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::assess::joint::hex;
+    use crate::recording::SenderCount;
 
     fn part(id: &str, sequence: (u8, u8), boot_ms: (i64, i64), boot_us: Option<i64>) -> Part {
         let sender = SenderCount {

@@ -10,7 +10,7 @@ use crate::archive::row::{FlightRow, LogRow, MeasureRow, PartRow, TableRow};
 use crate::archive::telemetry::TelemetryWriter;
 use crate::archive::told_time::{self, ToldTime};
 use crate::archive::{ArchiveError, atomic, catalogue, raw};
-use crate::assess::parts::Ends;
+use crate::assess::ends::Ends;
 use crate::assess::{Assessment, assess, overlap, reducer};
 use crate::recording::Recording;
 use std::collections::{BTreeSet, HashSet};

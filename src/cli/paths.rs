@@ -4,8 +4,8 @@
 use super::import::Into;
 use crate::archive::row::{LogRow, TableRow};
 use crate::archive::{ArchiveError, catalogue};
+use crate::assess::ends::Ends;
 use crate::assess::naming;
-use crate::assess::parts::Ends;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What the paths say.

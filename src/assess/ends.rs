@@ -1,0 +1,106 @@
+//! What a log's senders and clocks say at its beginning and its end: by that logs are known to be parts or copies of one
+//! another. Kept as JSON in the log's row.
+
+use super::joint::hex;
+use crate::clock::UtcSource;
+use crate::recording::{BootSession, Recording, SenderCount};
+use serde::{Deserialize, Serialize};
+
+/// Both ends of a log.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Ends {
+    /// Every sender.
+    pub senders: Vec<SenderCount>,
+    /// Unix microseconds of boot, by system: of its first and its last boot session; stamps of a recording computer
+    /// do not count.
+    pub boots: Vec<BootEnds>,
+    /// Bytes before the first frame, hex.
+    #[serde(default)]
+    pub head: String,
+    /// Bytes behind the last frame, hex.
+    #[serde(default)]
+    pub tail: String,
+}
+
+/// UTC of a system's first and last boot session.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct BootEnds {
+    /// The system.
+    pub system_id: u32,
+    /// Unix microseconds of its first boot.
+    pub first_us: Option<i64>,
+    /// Unix microseconds of its last boot.
+    pub last_us: Option<i64>,
+    /// Unix microseconds of its first boot, by the first stamps alone: another where UTC was stepped later.
+    #[serde(default)]
+    pub begin_us: Option<i64>,
+    /// Unix microseconds of its last boot, by the last stamps alone.
+    #[serde(default)]
+    pub end_us: Option<i64>,
+    /// Hardware identity, as `fleet.toml` has it.
+    pub uid: Option<String>,
+}
+
+impl Ends {
+    /// The ends of a recording.
+    pub fn of(recording: &Recording) -> Self {
+        let boots = recording.vehicles.iter().map(|vehicle| {
+            let told = |boot: Option<&BootSession>| boot?.utc.filter(|utc| utc.source < UtcSource::Capture);
+            let (first, last) = (told(vehicle.boots.first()), told(vehicle.boots.last()));
+            BootEnds {
+                system_id: vehicle.system_id,
+                first_us: first.map(|utc| utc.boot_unix_us),
+                last_us: last.map(|utc| utc.boot_unix_us),
+                begin_us: first.map(|utc| utc.by_ends_us.0),
+                end_us: last.map(|utc| utc.by_ends_us.1),
+                uid: vehicle.autopilot_uid.clone(),
+            }
+        });
+        let (head, tail) = (hex(&recording.cut.head), hex(&recording.cut.tail));
+        Ends { senders: recording.senders.clone(), boots: boots.collect(), head, tail }
+    }
+
+    /// A sender as it is in this log.
+    pub(super) fn sender(&self, like: &SenderCount) -> Option<&SenderCount> {
+        let is = |s: &&SenderCount| (s.system_id, s.component_id) == (like.system_id, like.component_id);
+        self.senders.iter().find(is)
+    }
+
+    /// Both as one: what is first in `self`, and last in `next`.
+    pub(super) fn and(&self, next: &Ends) -> Ends {
+        let one = |first: &SenderCount| {
+            let last = next.sender(first).unwrap_or(first);
+            SenderCount {
+                frames: first.frames + next.sender(first).map_or(0, |last| last.frames),
+                last_sequence: last.last_sequence,
+                first_boot_ms: first.first_boot_ms.or(last.first_boot_ms),
+                last_boot_ms: last.last_boot_ms.or(first.last_boot_ms),
+                ..*first
+            }
+        };
+        let new = next.senders.iter().filter(|sender| self.sender(sender).is_none());
+        let both = |first: &BootEnds| {
+            let last = next.boot(first.system_id).unwrap_or(first);
+            BootEnds {
+                system_id: first.system_id,
+                first_us: first.first_us.or(last.first_us),
+                last_us: last.last_us.or(first.last_us),
+                begin_us: first.begin_us.or(last.begin_us),
+                end_us: last.end_us.or(first.end_us),
+                uid: first.uid.clone().or_else(|| last.uid.clone()),
+            }
+        };
+        let more = next.boots.iter().filter(|boot| self.boot(boot.system_id).is_none());
+        Ends {
+            senders: self.senders.iter().map(one).chain(new.copied()).collect(),
+            boots: self.boots.iter().map(both).chain(more.cloned()).collect(),
+            head: self.head.clone(),
+            tail: next.tail.clone(),
+        }
+    }
+
+    /// A system's boot sessions.
+    pub(super) fn boot(&self, system_id: u32) -> Option<&BootEnds> {
+        self.boots.iter().find(|boot| boot.system_id == system_id)
+    }
+}
