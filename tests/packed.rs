@@ -218,3 +218,27 @@ fn a_capture_that_ends_in_its_head_is_no_empty_file() {
     assert_eq!(output.status.code(), Some(1));
     assert!(String::from_utf8_lossy(&output.stderr).contains("no valid MAVLink frame in 13 bytes"));
 }
+
+#[test]
+fn a_log_of_undefined_messages_alone_is_shown_but_not_filed() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("own");
+    let frame = |n: usize| [&[0xFD, 3, 0, 0, n as u8, 2, 1, 0x00, 0x24, 0xF4, 1, 2, 3][..], b"??"].concat();
+    fs::write(&path, (0..300).flat_map(frame).collect::<Vec<u8>>()).unwrap();
+    let out = dir.path().join("out");
+    let done = fettle(&["tables", text(&path), "-o", text(&out)]);
+    assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+    let file = fs::File::open(out.join("UNKNOWN.parquet")).unwrap();
+    let batches = parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder::try_new(file)
+        .unwrap()
+        .build()
+        .unwrap();
+    assert_eq!(batches.map(|batch| batch.unwrap().num_rows()).sum::<usize>(), 300);
+    let done = fettle(&["read", text(&path)]);
+    assert!(String::from_utf8_lossy(&done.stdout).contains("300 frame(s) of message id 16000000"));
+    fs::write(dir.path().join("fleet.toml"), "").unwrap();
+    let done = fettle(&["import", "--fleet", text(dir.path()), text(&path)]);
+    let errors = String::from_utf8_lossy(&done.stderr).into_owned();
+    assert!(errors.contains("300 frames whose ids are not") && errors.contains("--dialect"), "{errors}");
+    assert_eq!(done.status.code(), Some(1));
+}

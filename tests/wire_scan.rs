@@ -193,6 +193,34 @@ fn an_unknown_id_counts_only_before_another_frame() {
 }
 
 #[test]
+fn a_long_run_of_unknown_ids_is_kept_whole() {
+    // Of a component whose messages nothing defines: no frame that can be checked for a long way.
+    let numbered = |system: u8, number: usize| {
+        let mut frame = by_hand(0, &[system], 16_000_000, &[1, 2, 3], 77, &[]);
+        frame[4] = number as u8;
+        frame
+    };
+    let good = v2(header(1, 1, 9), &MavMessage::default_message_from_id(0).unwrap());
+    for senders in 1..=3 {
+        let run: Vec<u8> = (0..600).flat_map(|n| numbered(2 + (n % senders) as u8, n / senders)).collect();
+        for bytes in [[&good[..], &run, &good].concat(), run.clone()] {
+            let found = scan(&bytes);
+            assert_eq!(
+                (found.integrity.frames_unknown, found.integrity.bytes_skipped),
+                (600, 0),
+                "{senders}"
+            );
+        }
+        // Cut by the end: only the last of each sender is not known to be one.
+        let cut = scan(&[&run[..], &run[..7]].concat());
+        assert_eq!(cut.integrity.frames_unknown, 599 - senders as u64);
+    }
+    // What repeats itself behind no frame counts nothing.
+    let repeated = [numbered(2, 5).repeat(600), vec![0]].concat();
+    assert_eq!(scan(&repeated).integrity.frames_unknown, 0);
+}
+
+#[test]
 fn an_unknown_head_never_swallows_a_good_frame() {
     let good = mixed_frames(1).concat();
     let mut bytes = by_hand(0, &[1], 16_000_000, &[], 77, &[])[..10].to_vec();

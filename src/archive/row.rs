@@ -79,7 +79,7 @@ table_row! {
         utc_source: String,
         /// Boot sessions over all vehicles.
         boots: i64,
-        /// Share of the bytes that are checked frames and their stamps, or known parts of a capture: how sure it is
+        /// Share of the bytes that are frames and their stamps, or known parts of a capture: how sure it is
         /// that the file is what `container` says.
         confidence: f64,
         /// JSON: counters and clocks of the senders at both ends, by which rotated files are joined.

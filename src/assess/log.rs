@@ -216,7 +216,7 @@ fn log_row(recording: &Recording, log_id: &str, path: &Path, aircraft: String) -
     }
 }
 
-/// Share of the bytes that are what the container says: checked frames and stamps, for a capture everything but
+/// Share of the bytes that are what the container says: frames and stamps, for a capture everything but
 /// what belongs to no frame of its payload.
 fn confidence(recording: &Recording) -> f64 {
     let integrity = &recording.integrity;

@@ -36,7 +36,7 @@ pub fn run(options: &Read, output: &mut Output) -> Result<Outcome, Failure> {
     let log_id = hasher.finalize().to_hex().to_string();
     let path = &name;
     let outcome = reading::warn(&problems, output);
-    if let Some(why) = reading::unusable(&recording) {
+    if let Some(why) = reading::unreadable(&recording) {
         return Err(Failure(format!("{}: {why}", path.display())));
     }
     let assessed = assess(&recording, &log_id, path, &fleet);

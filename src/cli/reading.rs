@@ -182,11 +182,23 @@ fn said(problem: &Problem) -> String {
     text::plain(&format!("{}: {}", problem.name.display(), problem.what))
 }
 
+/// Why a log cannot be shown, or `None` if it can: as [`unusable`], but frames of undefined messages are something to show.
+pub fn unreadable(recording: &Recording) -> Option<String> {
+    unusable(recording).filter(|_| recording.integrity.frames > 0 || recording.integrity.frames_unknown == 0)
+}
+
 /// Why a file is not usable as a log, or `None` if it is: a few stray frames in noise are no log.
 pub fn unusable(recording: &Recording) -> Option<String> {
     let integrity = &recording.integrity;
     if integrity.bytes == 0 {
         return Some("the file is empty".to_owned());
+    }
+    if integrity.frames == 0 && integrity.frames_unknown > 0 {
+        return Some(format!(
+            "no message that is defined in {} bytes, but {} frames whose ids are not; `fettle read` lists the ids, and \
+             --dialect FILE adds their definitions",
+            integrity.bytes, integrity.frames_unknown
+        ));
     }
     if integrity.frames == 0 {
         return Some(format!(

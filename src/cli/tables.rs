@@ -27,7 +27,7 @@ pub fn run(options: &Tables, output: &mut Output) -> Result<Outcome, Failure> {
     })?;
     let log_id = hasher.finalize().to_hex().to_string();
     let outcome = reading::warn(&problems, output);
-    if let Some(why) = reading::unusable(&recording) {
+    if let Some(why) = reading::unreadable(&recording) {
         return Err(Failure(format!("{}: {why}", options.log.display())));
     }
     let names = writer.move_to(&options.output, options.force, &log_id)?;

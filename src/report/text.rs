@@ -141,7 +141,7 @@ pub fn log(row: &LogRow) -> String {
         row.log_id.get(..12).unwrap_or_default()
     ));
     let sure = format!("{:.1} % of its bytes are", (row.confidence * 1000.0).floor() / 10.0);
-    let what = if row.container.starts_with("pcap") { "known parts of it" } else { "checked frames" };
+    let what = if row.container.starts_with("pcap") { "known parts of it" } else { "frames" };
     text.push_str(&wrapped(&format!("seen as {} by its content: {sure} {what}", row.container), "  "));
     let notes: Vec<String> = serde_json::from_str(&row.notes).unwrap_or_default();
     for note in notes {

@@ -15,6 +15,11 @@ use super::stamp::{self, Container, STAMP_LEN, Vote};
 
 /// Unknown frames in a row that are followed to find one that can be checked.
 const LONGEST_CHAIN: usize = 16;
+/// Of a chain that long, so many go on in their sender's counter, or it is none.
+const GOING_ON: u32 = 8;
+/// Senders of a chain whose counters are followed, and frames that may be missing between two of one.
+const CHAIN_SENDERS: usize = 4;
+const CHAIN_MISSING: u8 = 3;
 
 /// Finds frames in a stream of bytes.
 #[derive(Debug)]
@@ -238,8 +243,8 @@ impl<'d> Scanner<'d> {
     }
 
     /// An unknown id cannot be checked. It is believed when a frame that can be checked starts exactly at its
-    /// end, at most a few more unknown ones later, or the recording ends there; and when no good frame starts
-    /// inside it.
+    /// end, at most a few more unknown ones later, or the recording ends there, or so many unknown ones lie end to end
+    /// and count on; and when no good frame starts inside it.
     fn believe(&self, input: &[u8], at: usize, len: usize, last: bool) -> Belief {
         match self.followed(input, at + len, last) {
             Belief::Yes => match self.divided(input, at, at + len, last, |_, _| Belief::Yes) {
@@ -292,8 +297,10 @@ impl<'d> Scanner<'d> {
         Belief::No
     }
 
-    /// Whether a frame that can be checked starts at `end`, at most a few unknown ones later, or the recording ends there.
+    /// Whether a frame that can be checked starts at `end`, at most a few unknown ones later, or the recording ends there,
+    /// or there are more of them and their counters go on.
     fn followed(&self, input: &[u8], mut end: usize, last: bool) -> Belief {
+        let mut chain = Chain::default();
         for _ in 0..LONGEST_CHAIN {
             let rest = input.get(end..).unwrap_or_default();
             if rest.is_empty() && last {
@@ -307,12 +314,17 @@ impl<'d> Scanner<'d> {
             }
             match self.examine(input, end) {
                 Found::Good(..) => return Belief::Yes,
-                Found::Unknown(layout) => end += layout.len,
+                Found::Unknown(layout) => {
+                    chain.add(&layout);
+                    end += layout.len;
+                }
                 Found::MoreBytes if !last => return Belief::MoreBytes,
+                // A frame that the recording's end cut, behind frames that count on.
+                Found::MoreBytes if chain.going_on > 0 => return Belief::Yes,
                 _ => return Belief::No,
             }
         }
-        Belief::No
+        if chain.going_on >= GOING_ON { Belief::Yes } else { Belief::No }
     }
 
     /// Tells of the gap before the frame at `at`, if there is one.
@@ -367,6 +379,36 @@ impl<'d> Scanner<'d> {
             late: false,
             message,
         }));
+    }
+}
+
+/// Unknown frames end to end: noise has no such chain, and what is repeated does not count.
+#[derive(Default)]
+struct Chain {
+    /// System, component and latest counter.
+    senders: [Option<(u32, u8, u8)>; CHAIN_SENDERS],
+    /// Frames that go on in the counter of their sender.
+    going_on: u32,
+}
+
+impl Chain {
+    fn add(&mut self, layout: &Layout<'_>) {
+        let Layout { system_id, component_id, sequence, .. } = *layout;
+        for place in &mut self.senders {
+            match place {
+                Some((system, component, latest)) if (*system, *component) == (system_id, component_id) => {
+                    let missing = sequence.wrapping_sub(*latest).wrapping_sub(1);
+                    self.going_on += u32::from(missing <= CHAIN_MISSING);
+                    *latest = sequence;
+                    return;
+                }
+                Some(_) => {}
+                None => {
+                    *place = Some((system_id, component_id, sequence));
+                    return;
+                }
+            }
+        }
     }
 }
 
