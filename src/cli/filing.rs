@@ -148,15 +148,24 @@ pub fn told(dir: &FleetDir, logs: &[LogRow], copies: &Copies) -> Result<Option<T
     Ok(None)
 }
 
+/// The folders of all derived tables, that of flights last.
+///
+/// # Errors
+/// The file system's refusal.
+pub fn tables(dir: &FleetDir) -> Result<Vec<PathBuf>, ArchiveError> {
+    let mut tables = folders(&dir.archive().join("telemetry"))?;
+    let kinds = ["integrity", "recordings", "findings", "measures", FlightRow::TABLE];
+    tables.extend(kinds.map(|kind| dir.archive().join(kind)));
+    Ok(tables)
+}
+
 /// Every derived file of these logs: all but their rows in `logs/`. Flights come last: as long as they lie there, it
 /// shows that the others are not all removed.
 ///
 /// # Errors
 /// The file system's refusal.
 fn filed(dir: &FleetDir, logs: &[LogRow]) -> Result<Vec<PathBuf>, ArchiveError> {
-    let mut tables = folders(&dir.archive().join("telemetry"))?;
-    let kinds = ["integrity", "recordings", "findings", "measures", FlightRow::TABLE];
-    tables.extend(kinds.map(|kind| dir.archive().join(kind)));
+    let tables = tables(dir)?;
     let mut found = Vec::new();
     for table in tables {
         for aircraft in folders(&table)? {

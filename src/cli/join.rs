@@ -3,7 +3,7 @@
 //! while the file still grew, or damaged on the way, is known as such by its bytes. Which logs belong together follows from all of them, not
 //! from the order in which they came; a log that leaves a recording, since another one fits better, is drawn by itself.
 
-use super::filing::{folders, move_row, refile};
+use super::filing::{folders, move_row, refile, tables};
 use super::import::Into;
 use crate::archive::copies::{self, Copies, CopyOf};
 use crate::archive::layout::FleetDir;
@@ -233,17 +233,33 @@ fn taken_back(dir: &FleetDir, repair: bool) -> Result<Vec<String>, ArchiveError>
     failed.map_or(Ok(ids), Err)
 }
 
-/// Logs whose flights lie in more than one place, or beside those of the recording they are part of.
+/// Logs of which anything lies in more than one place, or beside that of the recording they are part of.
 fn half_done(dir: &FleetDir, now: &BTreeMap<String, Vec<String>>) -> Result<BTreeSet<String>, ArchiveError> {
-    let mut places: HashMap<String, BTreeSet<PathBuf>> = HashMap::new();
-    for path in catalogue::imported_files(dir, FlightRow::TABLE, None)? {
-        if let (Some(id), Some(date)) = (path.file_stem().and_then(|s| s.to_str()), path.parent()) {
-            places.entry(id.to_owned()).or_default().insert(date.to_owned());
+    let mut derived: HashMap<String, BTreeSet<PathBuf>> = HashMap::new();
+    let mut rows: HashMap<String, BTreeSet<PathBuf>> = HashMap::new();
+    for table in tables(dir)?.into_iter().chain([dir.archive().join(LogRow::TABLE)]) {
+        let places = if table.ends_with(LogRow::TABLE) { &mut rows } else { &mut derived };
+        for file in catalogue::files(&table, None)? {
+            let id = file.file_stem().and_then(|stem| stem.to_str()).map(str::to_owned);
+            // Aircraft and date.
+            let place = file.strip_prefix(&table).ok().and_then(Path::parent).map(Path::to_owned);
+            if let (Some(id), Some(place)) = (id, place) {
+                places.entry(id).or_default().insert(place);
+            }
         }
     }
+    let several: HashSet<&String> = now.values().flatten().collect();
     let behind: HashSet<&String> = now.values().flat_map(|logs| logs.iter().skip(1)).collect();
-    let several = |id: &String, places: &BTreeSet<PathBuf>| behind.contains(id) || places.len() > 1;
-    Ok(places.into_iter().filter(|(id, places)| several(id, places)).map(|(id, _)| id).collect())
+    let mut left = BTreeSet::new();
+    for (id, row) in &rows {
+        let own = derived.get(id);
+        // A log of several vehicles lies in several places when all is done, too: it is drawn once more.
+        let apart = own.is_some_and(|own| own.len() > 1 || !several.contains(id) && own != row);
+        if row.len() > 1 || apart || behind.contains(id) && own.is_some() {
+            left.insert(id.clone());
+        }
+    }
+    Ok(left)
 }
 
 /// The logs of every recording that has several, by its first.
@@ -255,6 +271,14 @@ fn lists(dir: &FleetDir) -> Result<BTreeMap<String, Vec<String>>, ArchiveError> 
         lists.entry(row.recording_id).or_default().push(row.log_id);
     }
     Ok(lists)
+}
+
+/// The logs that begin a recording of several.
+///
+/// # Errors
+/// If the archive cannot be read.
+pub fn firsts(dir: &FleetDir) -> Result<BTreeSet<String>, ArchiveError> {
+    Ok(lists(dir)?.into_keys().collect())
 }
 
 /// The logs of the recording that this log is part of, or a copy of a part, in order; the log alone if it was not

@@ -2,6 +2,7 @@
 //! order in which they were met; where it makes the log another aircraft's, the log is drawn again.
 
 use super::import::Into;
+use super::join;
 use crate::archive::row::{LogRow, TableRow};
 use crate::archive::{ArchiveError, catalogue};
 use crate::assess::ends::Ends;
@@ -24,6 +25,7 @@ pub struct Led {
 /// If the rows of the logs cannot be read or written.
 pub fn lead(seen: &BTreeMap<String, BTreeSet<String>>, into: &Into<'_>) -> Result<Led, ArchiveError> {
     let mut led = Led::default();
+    let firsts = join::firsts(into.dir)?;
     for file in catalogue::files(&into.dir.archive().join(LogRow::TABLE), None)? {
         let id = file.file_stem().and_then(|stem| stem.to_str());
         let Some(paths) = id.and_then(|id| seen.get(id)) else { continue };
@@ -44,7 +46,9 @@ pub fn lead(seen: &BTreeMap<String, BTreeSet<String>>, into: &Into<'_>) -> Resul
                 ));
             }
             let elsewhere = !names.is_empty() && !names.contains(&row.aircraft);
-            if elsewhere || names != naming::names(&ends, &row.path, into.fleet) {
+            // What the log does not say itself, the recording it begins may.
+            let more = path != row.path && (names.is_empty() || firsts.contains(&row.log_id));
+            if elsewhere || more || names != naming::names(&ends, &row.path, into.fleet) {
                 led.moved.insert(row.log_id, path.to_owned());
             } else if path != row.path {
                 let path = path.to_owned();

@@ -75,10 +75,11 @@ fn move_logs(
     let into = import::Into::again(dir, fleet, reading::Decoding { definitions, key: None });
     let all = catalogue::imported(dir)?.into_iter().map(|id| (id, BTreeSet::new())).collect();
     let moved = paths::lead(&all, &into)?.moved;
-    if moved.is_empty() {
+    let pending = Pending::begin(dir)?;
+    if moved.is_empty() && !pending.is_left() {
+        pending.done()?;
         return Ok(0);
     }
-    let pending = Pending::begin(dir)?;
     let done = join::join(false, pending.is_left(), &moved, &into)?;
     for name in &done.aircraft {
         aircraft(dir, fleet, name)?;
@@ -89,8 +90,11 @@ fn move_logs(
     if done.failed.is_empty() {
         pending.all_done()?;
     }
-    let said =
-        format!("{} log(s) are another aircraft's by fleet.toml now and were filed there", moved.len());
+    if moved.is_empty() {
+        return Ok(done.failed.len());
+    }
+    let filed = moved.len().saturating_sub(done.failed.len());
+    let said = format!("{} log(s) are another aircraft's by fleet.toml now and were filed there", filed);
     output.say(&said);
     Ok(done.failed.len())
 }

@@ -171,6 +171,9 @@ struct State<'d> {
     counts: Vec<u64>,
     /// Frames by undefined id.
     unknown: BTreeMap<u32, u64>,
+    /// The latest frame had a stamp of the recording computer: only then the next one's is believed, since debris before
+    /// a frame can look like one.
+    stamped: bool,
     slots: Slots,
     reduce: Option<Reduce<'d>>,
     losses: Losses,
@@ -212,6 +215,7 @@ impl<'d> Recorder<'d> {
                 vehicles: Vec::new(),
                 counts: vec![0; definitions.messages().len()],
                 unknown: BTreeMap::new(),
+                stamped: false,
                 slots,
                 reduce: None,
                 losses: Losses::default(),
@@ -384,6 +388,7 @@ impl<'d> Recorder<'d> {
 impl State<'_> {
     fn frame<S: BatchSink>(&mut self, frame: &Frame<'_>, sink: &mut S) -> Result<(), S::Error> {
         let index = self.sender(frame);
+        let stamped = std::mem::replace(&mut self.stamped, frame.capture_us.is_some());
         if frame.signed {
             self.signatures.check(frame.raw, frame.system_id, frame.component_id);
         }
@@ -418,7 +423,8 @@ impl State<'_> {
                 self.resolve(index, placed.earliest_ms);
             }
         }
-        self.collect(frame, slot, index, placed);
+        let capture_us = frame.capture_us.filter(|_| stamped);
+        self.collect(frame, capture_us, slot, index, placed);
         self.tabulate(frame, placed, waits_on, sink)
     }
 
@@ -550,7 +556,14 @@ impl State<'_> {
         }
     }
 
-    fn collect(&mut self, frame: &Frame<'_>, slot: usize, index: usize, placed: Option<Placed>) {
+    fn collect(
+        &mut self,
+        frame: &Frame<'_>,
+        capture_us: Option<u64>,
+        slot: usize,
+        index: usize,
+        placed: Option<Placed>,
+    ) {
         let is_heartbeat = self.reader.is_autopilot_heartbeat(slot, frame.payload);
         let Some(sender) = self.senders.get_mut(index) else { return };
         if is_heartbeat && sender.vehicle.is_none() {
@@ -612,7 +625,7 @@ impl State<'_> {
             if let Some((_, at)) = self.slots.system_time.filter(|s| s.0 == slot) {
                 boot.votes.vote(UtcSource::SystemTime, u64_at(frame.payload, at), latest_ms);
             }
-            if let Some(capture_us) = frame.capture_us {
+            if let Some(capture_us) = capture_us {
                 let offset_ms =
                     i64::try_from(capture_us / 1000).unwrap_or(i64::MAX).saturating_sub(latest_ms);
                 if state.capture_offset_ms.is_some_and(|before| offset_ms.abs_diff(before) > CAPTURE_JUMP_MS)
