@@ -94,6 +94,21 @@ fn a_clock_that_was_off_is_shifted_for_all_files_of_the_recording() {
     assert_eq!(fleet.flights(), after);
 }
 
+#[test]
+fn debris_before_a_frame_gives_no_date() {
+    // What is left of a broken HEARTBEAT can be eight bytes that read as a date of this century (big-endian
+    // microseconds): here 2023-10-18.
+    let bytes = undated();
+    let half = only(&bytes, |frame| frame.offset < bytes.len() as u64 / 2).len();
+    let debris = 1_697_645_966_000_000u64.to_be_bytes();
+    for log in [[&bytes[..half], &debris, &bytes[half..]].concat(), [&debris[..], &bytes].concat()] {
+        let fleet = Fleet::new();
+        fleet.import(&[fleet.put("log", &log)]);
+        let flights = fleet.flights();
+        assert!(flights.len() == 1 && flights[0]["takeoff_utc"].is_null(), "{flights:?}");
+    }
+}
+
 #[cfg(unix)]
 #[test]
 fn links_odd_names_and_folders_that_refuse_do_not_stop_an_import() {

@@ -106,6 +106,53 @@ fn a_rotated_log_follows_its_folder() {
 }
 
 #[test]
+fn a_first_file_without_a_vehicle_follows_its_folder_in_any_order() {
+    let bytes = nameless();
+    // Its first file ends before the first heartbeat (id 0).
+    let quiet = only(&bytes, |frame| frame.message_id != 0 || frame.offset > bytes.len() as u64 / 3);
+    let cut = quiet.len() / 4;
+    let mut archives = Vec::new();
+    for order in [[0, 1, 2], [2, 0, 1], [0, 2, 1]] {
+        let fleet = by_folders(&["heron"]);
+        let files = [
+            put(&fleet, "x/1", &quiet[..cut]),
+            put(&fleet, "x/2", &quiet[cut..]),
+            put(&fleet, "heron/1", &quiet[..cut]),
+        ];
+        order.iter().for_each(|n| drop(fleet.import(std::slice::from_ref(&files[*n]))));
+        assert_eq!(fleet.flights()[0]["aircraft"], "heron", "{order:?}");
+        archives.push(fleet.archive());
+    }
+    same_archives(&archives);
+}
+
+/// As a killed process leaves it: the parts drawn alone under the new name, the recording still under the old one.
+#[test]
+fn a_move_that_was_cut_short_is_mended_by_reassess() {
+    let bytes = nameless();
+    let cut = bytes.len() / 2;
+    let pieces = |fleet: &Fleet| {
+        fleet.import(&[put(fleet, "heron/a", &bytes[..cut]), put(fleet, "heron/b", &bytes[cut..])])
+    };
+    let (want, fleet, alone) = (by_folders(&["heron"]), by_folders(&[]), by_folders(&["heron"]));
+    pieces(&want);
+    pieces(&fleet);
+    alone.import(&[put(&alone, "heron/b", &bytes[cut..])]);
+    let root = fleet.dir.path().join("fleet/archive");
+    for (path, content) in alone.archive() {
+        let path = root.join(path);
+        fs::create_dir_all(path.parent().unwrap()).unwrap();
+        fs::write(path, content).unwrap();
+    }
+    fs::write(root.join(".unjoined.1"), b"").unwrap();
+    name(&fleet, &["heron"]);
+    let output = fleet.fettle(&["reassess"]);
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    assert_eq!(fleet.flights(), want.flights());
+    same_archives(&[want.archive(), fleet.archive()]);
+}
+
+#[test]
 fn who_is_named_in_the_settings_later_gets_the_flights() {
     let fleet = by_folders(&[]);
     let log = put(&fleet, "heron/log", &nameless());
@@ -197,6 +244,119 @@ fn a_copy_of_a_rotated_file_is_none_of_its_recording() {
         archives.push(fleet.archive());
     }
     same_archives(&archives);
+}
+
+/// Imports these in every order given and compares what flew and the archives.
+fn in_orders(logs: &[&[u8]], orders: &[&[usize]], want: &[serde_json::Value]) {
+    let mut archives = Vec::new();
+    for order in orders {
+        let fleet = Fleet::new();
+        order.iter().for_each(|n| drop(fleet.import(&[fleet.put(&format!("log{n}"), logs[*n])])));
+        assert_eq!(fleet.flights(), want, "{order:?}");
+        archives.push(fleet.archive());
+    }
+    same_archives(&archives);
+}
+
+#[test]
+fn a_copy_takes_nothing_from_a_rotated_recording() {
+    for bytes in [undated(), only(&sample(), |_| true)] {
+        let reference = Fleet::new();
+        reference.import(&[reference.put("whole", &bytes)]);
+        let want = reference.flights();
+        let at = |share: f64| (bytes.len() as f64 * share) as usize;
+        let (first, rest) = bytes.split_at(at(0.5));
+        // The whole log beside its pieces, a copy that ends within the second piece, other pieces of it.
+        in_orders(&[first, rest, &bytes], &[&[0, 1, 2], &[2, 1, 0], &[1, 2, 0]], &want);
+        in_orders(&[first, rest, &bytes[..at(0.8)]], &[&[0, 1, 2], &[2, 1, 0], &[1, 2, 0]], &want);
+        let (one, two) = bytes.split_at(at(0.3));
+        in_orders(&[first, rest, one, two], &[&[0, 1, 2, 3], &[3, 1, 2, 0]], &want);
+    }
+}
+
+#[test]
+fn a_damaged_copy_of_a_piece_does_not_take_its_place() {
+    let bytes = only(&sample(), |_| true);
+    let reference = Fleet::new();
+    reference.import(&[reference.put("whole", &bytes)]);
+    let (a, b) = (bytes.len() / 3, bytes.len() * 2 / 3);
+    // Bytes are missing in it, so that it is not known as a copy; both fit the piece behind them.
+    for gap in [1_000, 4_096] {
+        let damaged = [&bytes[a..a + 20_000], &bytes[a + 20_000 + gap..b]].concat();
+        let logs = [&bytes[..a], &bytes[a..b], &bytes[b..], &damaged];
+        in_orders(&logs, &[&[0, 1, 2, 3], &[3, 2, 1, 0]], &reference.flights());
+    }
+}
+
+#[test]
+fn a_flight_that_only_the_lesser_copy_kept_counts() {
+    // Twenty days in one log; each copy lost one of them.
+    let samples = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs");
+    let mut days = Vec::new();
+    for aircraft in ["heron", "egret", "plover"] {
+        let folder = fs::read_dir(samples.join(aircraft)).unwrap().map(|file| file.unwrap().path());
+        let mut files: Vec<PathBuf> =
+            folder.filter(|p| p.extension().is_some_and(|e| e == "mavlink")).collect();
+        files.sort();
+        days.extend(files.iter().map(|file| fs::read(file).unwrap()));
+    }
+    let without = |day: usize| {
+        let before = days[..day].concat();
+        [&before[..], &vec![0; days[day].len()], &days[day + 1..].concat()].concat()
+    };
+    let flights = |logs: &[Vec<u8>]| {
+        let fleet = Fleet::new();
+        logs.iter().enumerate().for_each(|(n, log)| drop(fleet.import(&[fleet.put(&format!("{n}"), log)])));
+        let mut flights: Vec<String> = fleet.flights().iter().map(|f| f["takeoff_utc"].to_string()).collect();
+        flights.sort();
+        (flights, fleet)
+    };
+    let (want, _) = flights(&[days.concat()]);
+    let (found, fleet) = flights(&[without(2), without(9)]);
+    assert_eq!(found, want);
+    assert_eq!(fs::read_dir(fleet.dir.path().join("fleet/archive/copies")).unwrap().count(), 1);
+    assert_eq!(flights(&[without(9), without(2)]).0, want);
+}
+
+#[test]
+fn the_time_told_to_a_copy_without_its_beginning_is_seen_from_the_whole_log() {
+    let bytes = undated();
+    let fleet = Fleet::new();
+    let reference = Fleet::new();
+    let tell = |fleet: &Fleet, file: &str, at: &str| {
+        let output = fleet.fettle(&["clock", file, "--starts", at]);
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    };
+    reference.import(&[reference.put("whole", &bytes)]);
+    tell(&reference, "card/heron/whole", "2026-09-02T10:00:00Z");
+    let takeoff = |fleet: &Fleet| {
+        let text = fleet.flights()[0]["takeoff_utc"].as_str().unwrap().to_owned();
+        text.parse::<jiff::Timestamp>().unwrap().as_millisecond()
+    };
+    // Its first instant is told as the reference has it: what flew there took off before.
+    let mut headless = bytes.clone();
+    headless[..16_384].fill(0);
+    fleet.import(&[fleet.put("headless", &headless)]);
+    let boot_ms = |fleet: &Fleet, file: &str| {
+        let text = fleet.fettle(&["tables", &format!("card/heron/{file}"), "-o", "out", "--force"]);
+        assert!(text.status.success(), "{}", String::from_utf8_lossy(&text.stderr));
+        let file = fs::File::open(fleet.dir.path().join("out/ATTITUDE.parquet")).unwrap();
+        let mut batches = parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder::try_new(file)
+            .unwrap()
+            .build()
+            .unwrap();
+        let batch = batches.next().unwrap().unwrap();
+        let column = batch.column_by_name("time_boot_ms").unwrap().clone();
+        i64::from(column.as_any().downcast_ref::<arrow_array::UInt32Array>().unwrap().value(0))
+    };
+    let later_ms = boot_ms(&fleet, "headless") - boot_ms(&reference, "whole");
+    assert!(later_ms > 5_000, "{later_ms}");
+    let start = "2026-09-02T10:00:00Z".parse::<jiff::Timestamp>().unwrap().as_millisecond() + later_ms;
+    tell(&fleet, "card/heron/headless", &jiff::Timestamp::from_millisecond(start).unwrap().to_string());
+    fleet.import(&[fleet.put("whole", &bytes)]);
+    assert_eq!(fleet.flights().len(), 1);
+    let off_ms = takeoff(&fleet) - takeoff(&reference);
+    assert!(off_ms.abs() < 1_000, "{off_ms} ms off");
 }
 
 #[test]

@@ -17,6 +17,8 @@ pub struct CopyOf {
     pub log_id: String,
     /// The recording which that log is part of.
     pub recording_id: String,
+    /// How much later than that log it begins, milliseconds by the boot clock; `None` if no clock tells.
+    pub later_ms: Option<i64>,
 }
 
 /// All copies, by their ids.
@@ -68,10 +70,12 @@ pub fn write(fleet: &FleetDir, before: &Copies, now: &Copies) -> Result<(), Arch
 const BLOCK: usize = 512;
 /// Bytes read at once.
 const CHUNK: usize = 128 * BLOCK;
+/// So many may always differ, if more do not: two bad sectors are much of a short file.
+const FEW: u64 = 3;
 /// After so many blocks of which most differ there is no need to go on.
 const ENOUGH: u64 = 2048;
 
-/// Whether nine in ten blocks of `copy` stand at the same place in `whole`. Blocks of zeros or ones (0x00 or 0xFF) say
+/// Whether nine in ten blocks of `copy` stand at the same place in `whole`, in a short file all but three. Blocks of zeros or ones (0x00 or 0xFF) say
 /// nothing: space that was set aside before it was written, or a sector that was lost. Two blocks of telemetry are alike
 /// only where they are one, since counters, clocks and noise are in them.
 ///
@@ -86,7 +90,7 @@ pub fn is_copy(mut copy: impl Read, mut whole: impl Read) -> io::Result<bool> {
             input.take(CHUNK as u64).read_to_end(read)?;
         }
         if a.is_empty() {
-            return Ok(same > 0 && differ * 9 <= same);
+            return Ok(same > 0 && (differ * 9 <= same || differ <= FEW && differ * 2 <= same));
         }
         let (more, others) = alike(&a, &b);
         (same, differ) = (same + more, differ + others);

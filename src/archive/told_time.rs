@@ -29,6 +29,20 @@ impl ToldTime {
         self.starts_us.is_empty() && self.shift_us == 0
     }
 
+    /// The same for a log that begins `earlier_ms` before the one it was told of; of that, only one with `one_boot` has the
+    /// start. `None`: nobody knows by how much.
+    #[must_use]
+    pub fn seen_from(mut self, earlier_ms: Option<i64>, one_boot: bool) -> Self {
+        if earlier_ms != Some(0) {
+            let start_us = self.starts_us.remove(&0);
+            self.starts_us.clear();
+            if let (Some(start_us), Some(earlier_ms), true) = (start_us, earlier_ms, one_boot) {
+                self.starts_us.insert(0, start_us.saturating_sub(earlier_ms.saturating_mul(1000)));
+            }
+        }
+        self
+    }
+
     /// Gives the boot sessions of every vehicle their time.
     pub fn apply(&self, recording: &mut Recording) {
         for vehicle in &mut recording.vehicles {

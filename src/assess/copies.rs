@@ -1,7 +1,7 @@
 //! Which logs are copies of another one: cut short, taken while the file still grew, or damaged on the way. Here, which
 //! pairs come into question, by what the logs' senders say; the bytes decide, and what they said is sorted here.
 
-use super::parts::Part;
+use super::parts::{Part, recordings};
 use crate::recording::SenderCount;
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -48,24 +48,58 @@ fn rank(logs: &[Part], index: usize) -> (Reverse<u64>, &str) {
     (Reverse(frames), log.map_or("", |log| log.log_id.as_str()))
 }
 
-/// The log that each copy is a copy of, and that is none itself: among several the one with the most frames. `pairs` are
-/// those that the bytes confirmed.
+/// The log that each copy is one of, or that is in what it is the beginning of. `pairs` are those that the bytes confirmed.
+///
+/// Files that go on behind one of a pair belong to it: of two logs that begin alike, the one leads from which more follows.
+/// So the pieces of a rotated log are copies of the whole log, and a log that was cut in mid-way is one of its pieces.
 pub fn originals(logs: &[Part], pairs: &[Pair]) -> BTreeMap<String, String> {
     let id = |index: usize| logs.get(index).map_or("", |log| log.log_id.as_str());
-    let mut best: BTreeMap<usize, usize> = BTreeMap::new();
-    for Pair { copy, whole, .. } in pairs.iter().copied() {
-        let lead = best.entry(copy).or_insert(whole);
-        if rank(logs, whole) < rank(logs, *lead) {
-            *lead = whole;
+    let frames = |index: usize| rank(logs, index).0.0;
+    let index_of: HashMap<&str, usize> = (0..logs.len()).map(|index| (id(index), index)).collect();
+    let chains: Vec<Vec<usize>> = recordings(logs)
+        .iter()
+        .map(|chain| chain.iter().filter_map(|log| index_of.get(log.as_str()).copied()).collect())
+        .collect();
+    let places =
+        chains.iter().flat_map(|chain| chain.iter().enumerate().map(move |(at, log)| (*log, (chain, at))));
+    let place_of: HashMap<usize, (&Vec<usize>, usize)> = places.collect();
+    // A log and those that go on behind it.
+    let from = |index: usize| match place_of.get(&index) {
+        Some((chain, at)) => chain.get(*at..).unwrap_or_default().to_vec(),
+        None => vec![index],
+    };
+    let mut lead_of: BTreeMap<usize, usize> = BTreeMap::new();
+    for Pair { copy, whole, begins } in pairs.iter().copied() {
+        let (copies, others) = (from(copy), from(whole));
+        if copies.contains(&whole) || others.contains(&copy) {
+            continue;
+        }
+        let sum = |logs: &[usize]| logs.iter().map(|index| frames(*index)).sum::<u64>();
+        let (lead, led) = match (begins, sum(&copies) > sum(&others)) {
+            (true, true) => (copy, others),
+            (true, false) => (whole, copies),
+            (false, _) => (whole, vec![copy]),
+        };
+        for index in led {
+            let known = lead_of.entry(index).or_insert(lead);
+            if (Reverse(sum(&from(lead))), rank(logs, lead))
+                < (Reverse(sum(&from(*known))), rank(logs, *known))
+            {
+                *known = lead;
+            }
         }
     }
     let original = |mut index: usize| {
-        while let Some(of) = best.get(&index) {
-            index = *of;
+        // A ring cannot be; were there one, it would end here all the same.
+        for _ in 0..logs.len() {
+            match lead_of.get(&index) {
+                Some(of) => index = *of,
+                None => break,
+            }
         }
         index
     };
-    best.keys().map(|copy| (id(*copy).to_owned(), id(original(*copy)).to_owned())).collect()
+    lead_of.keys().map(|copy| (id(*copy).to_owned(), id(original(*copy)).to_owned())).collect()
 }
 
 #[cfg(test)]

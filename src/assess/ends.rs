@@ -99,6 +99,13 @@ impl Ends {
         }
     }
 
+    /// By how much these begin later than `other`, milliseconds by the clock of the sender that says most.
+    pub fn later_ms(&self, other: &Ends) -> Option<i64> {
+        let both =
+            self.senders.iter().filter_map(|s| Some((s, s.first_boot_ms?, other.sender(s)?.first_boot_ms?)));
+        both.max_by_key(|(sender, ..)| sender.frames).map(|(_, own_ms, first_ms)| own_ms - first_ms)
+    }
+
     /// A system's boot sessions.
     pub(super) fn boot(&self, system_id: u32) -> Option<&BootEnds> {
         self.boots.iter().find(|boot| boot.system_id == system_id)

@@ -1,9 +1,43 @@
 //! Whether two files were one stream, by the bytes at the cut: a recorder that rotates by size cuts in mid-frame or, where
 //! there is one before each frame, in mid-stamp.
 
-use crate::wire::layout::{LONGEST, SHORTEST};
+use crate::wire::layout::{LONGEST, MARKER_V1, MARKER_V2, SHORTEST};
 use crate::wire::stamp::{self, STAMP_LEN};
 use crate::wire::{Definitions, Scanner};
+use std::collections::BTreeSet;
+
+/// What was cut.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Joint {
+    /// A frame: its checksum is evidence of its own.
+    Frame,
+    /// A stamp: only the lengths are.
+    Stamp,
+}
+
+/// Lengths of the head that would complete what `tail` ends in; `None` if any might.
+pub fn needs(tail: &str, stamped: bool) -> Option<BTreeSet<usize>> {
+    let tail = bytes(tail);
+    let mut lengths = BTreeSet::new();
+    if stamped && tail.len() < STAMP_LEN {
+        lengths.insert(STAMP_LEN - tail.len());
+    }
+    for from in [0, STAMP_LEN] {
+        let frame = tail.get(from..).unwrap_or_default();
+        match *frame {
+            [MARKER_V1 | MARKER_V2] => return None,
+            [MARKER_V1 | MARKER_V2, payload, ..] => {
+                let shortest = usize::from(payload) + SHORTEST;
+                lengths.extend(
+                    (shortest..=usize::from(payload) + LONGEST - 255)
+                        .filter_map(|len| len.checked_sub(frame.len()).filter(|rest| *rest > 0)),
+                );
+            }
+            _ => {}
+        }
+    }
+    Some(lengths)
+}
 
 /// The markers that a frame begins with, hex.
 const MARKERS: [&str; 2] = ["fe", "fd"];
@@ -11,22 +45,23 @@ const MARKERS: [&str; 2] = ["fe", "fd"];
 /// Whether `tail`, the bytes behind the last frame of one file, and `head`, those before the first frame of the next, both
 /// hex, are a frame with a good checksum, or a stamp where the stream is `stamped`. By chance a checksum is good in one of
 /// 65,536; stamps of two recordings fit one another wherever their lengths do, so counters must be asked too.
-pub fn across(tail: &str, head: &str, stamped: bool) -> bool {
+pub fn across(tail: &str, head: &str, stamped: bool) -> Option<Joint> {
     let (len, tail_len) = ((tail.len() + head.len()) / 2, tail.len() / 2);
     // A whole stamp at the end or the beginning says nothing of the other file.
     if tail.is_empty() || head.is_empty() {
-        return false;
+        return None;
     }
     if stamped && len == STAMP_LEN {
-        return stamp::read(&[bytes(tail), bytes(head)].concat()).is_some();
+        return stamp::read(&[bytes(tail), bytes(head)].concat()).map(|_| Joint::Stamp);
     }
     // The frame may have its stamp before it.
-    [0, STAMP_LEN].into_iter().filter(|from| *from < tail_len).any(|from| {
+    let frame = [0, STAMP_LEN].into_iter().filter(|from| *from < tail_len).any(|from| {
         let frame = |from: usize| [bytes(tail.get(2 * from..).unwrap_or_default()), bytes(head)].concat();
         // Most pairs are told apart by the marker alone.
         tail.get(2 * from..2 * from + 2).is_some_and(|marker| MARKERS.contains(&marker))
             && is_frame(&frame(from))
-    })
+    });
+    frame.then_some(Joint::Frame)
 }
 
 fn is_frame(bytes: &[u8]) -> bool {
@@ -56,6 +91,12 @@ mod tests {
 
     #[test]
     fn a_frame_or_a_stamp_that_was_cut_is_known() {
+        let across = |tail: &str, head: &str, stamped| {
+            let found = super::across(tail, head, stamped).is_some();
+            let needs = needs(tail, stamped);
+            assert!(!found || needs.is_none_or(|lengths| lengths.contains(&(head.len() / 2))));
+            found
+        };
         // HEARTBEAT of MAVLink 1, all fields zero but type 2 and version 3; CRC_EXTRA 50 by the published definitions.
         let body = [9, 0, 1, 1, 0, 0, 0, 0, 0, 2, 0, 0, 0, 3];
         let crc = mavlink::calculate_crc(&body, 50).to_le_bytes();

@@ -4,8 +4,8 @@
 //! Two rows are the same flight when aircraft and system are the same, both logs give the UTC of the boot session,
 //! they agree on it, and the times in the air overlap. Where UTC was stepped within a session, what its first or its
 //! last stamps give may agree: the recordings began and ended at other times. Without UTC nothing is joined: two
-//! flights of one aircraft can well begin at the same time after boot. Of a log that is known to be the beginning of
-//! another one, no flight counts.
+//! flights of one aircraft can well begin at the same time after boot. Of a log that is known to be a copy of another one
+//! only flights count that the other one lost.
 
 use super::parts::SAME_BOOT_US;
 use crate::archive::row::FlightRow;
@@ -15,30 +15,47 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 /// each, and some).
 const EDGES_MS: i64 = 5_000;
 
-/// Flights that another recording shows more fully, each with the id of that one's. Those of a copy that the whole log
-/// does not show are not among them.
+/// Flights that another recording shows more fully, each with the id of that one's.
 pub type Evidence = Vec<(FlightRow, String)>;
 
-/// The flights that count, in their order, and the evidence. `copies` are logs that are the beginning of another one, with
-/// the recording that has all of it.
+/// The flights that count, in their order, and the evidence. `copies` are logs that are copies of another one, with
+/// the recording that it is part of. It takes the rows of all aircraft: two folders may claim the two.
 pub fn leading(rows: Vec<FlightRow>, copies: &BTreeMap<String, String>) -> (Vec<FlightRow>, Evidence) {
-    let (copied, rows): (Vec<_>, Vec<_>) = rows.into_iter().partition(|row| copies.contains_key(&row.log_id));
-    let (counted, mut evidence) = overlapping(rows);
-    let mut shown: HashMap<&str, Vec<(&FlightRow, &str)>> = HashMap::new();
-    let leaders = counted.iter().map(|row| (row, row.flight_id.as_str()));
-    for (row, lead) in leaders.chain(evidence.iter().map(|(row, lead)| (row, lead.as_str()))) {
-        shown.entry(row.log_id.as_str()).or_default().push((row, lead));
+    let (copied, mut rows): (Vec<_>, Vec<_>) =
+        rows.into_iter().partition(|row| copies.contains_key(&row.log_id));
+    let mut of_recording: HashMap<&str, Vec<&FlightRow>> = HashMap::new();
+    for row in &rows {
+        of_recording.entry(row.log_id.as_str()).or_default().push(row);
     }
-    let lead_of = |copy: &FlightRow| {
-        let of_whole = shown.get(copies.get(&copy.log_id)?.as_str())?;
-        let (_, lead) =
-            of_whole.iter().find(|(row, _)| row.system_id == copy.system_id && overlap(row, copy))?;
-        Some((*lead).to_owned())
+    let shown = |copy: &FlightRow| {
+        let of_whole = of_recording.get(copies.get(&copy.log_id)?.as_str())?;
+        of_whole.iter().find(|row| same_in_copy(row, copy)).map(|row| row.flight_id.clone())
     };
-    let of_copies: Evidence =
-        copied.into_iter().filter_map(|row| lead_of(&row).map(|lead| (row, lead))).collect();
-    evidence.extend(of_copies);
+    let mut of_copies = Vec::new();
+    let mut only_there = Vec::new();
+    for row in copied {
+        match shown(&row) {
+            Some(lead) => of_copies.push((row, lead)),
+            // Where the fuller log lost it.
+            None => only_there.push(row),
+        }
+    }
+    rows.extend(only_there);
+    let (counted, mut evidence) = overlapping(rows);
+    let led: HashMap<String, String> =
+        evidence.iter().map(|(row, lead)| (row.flight_id.clone(), lead.clone())).collect();
+    evidence.extend(of_copies.into_iter().map(|(row, lead)| (row, led.get(&lead).cloned().unwrap_or(lead))));
     (counted, evidence)
+}
+
+/// Whether a flight of a whole log is that of its copy: boot sessions are told apart by UTC, else by their numbers or by
+/// the liftoff.
+fn same_in_copy(whole: &FlightRow, copy: &FlightRow) -> bool {
+    let both_dated = whole.takeoff_utc.is_some() && copy.takeoff_utc.is_some();
+    let near = whole.takeoff_boot_ms.abs_diff(copy.takeoff_boot_ms) <= EDGES_MS.unsigned_abs();
+    whole.system_id == copy.system_id
+        && overlap(whole, copy)
+        && (if both_dated { same(whole, copy) } else { whole.boot == copy.boot || near })
 }
 
 fn overlapping(rows: Vec<FlightRow>) -> (Vec<FlightRow>, Evidence) {
@@ -191,7 +208,7 @@ mod tests {
     }
 
     #[test]
-    fn of_a_copy_no_flight_counts() {
+    fn of_a_copy_only_what_the_whole_lost_counts() {
         let day = 1_790_000_000_000_000;
         let rows = vec![
             flight("cut", "copy", None, (60_000, 100_000), false),
@@ -204,7 +221,7 @@ mod tests {
         let copies = [("copy", "whole"), ("dated copy", "dated")].map(|(a, b)| (a.to_owned(), b.to_owned()));
         let (counted, evidence) = leading(rows, &copies.into());
         let ids: Vec<_> = counted.iter().map(|f| f.flight_id.as_str()).collect();
-        assert_eq!(ids, ["whole", "fuller"]);
+        assert_eq!(ids, ["whole", "fuller", "seen only there"]);
         let led: Vec<_> = evidence.iter().map(|(f, by)| (f.flight_id.as_str(), by.as_str())).collect();
         assert_eq!(led, [("dated", "fuller"), ("cut", "whole"), ("dated, cut", "fuller")]);
     }

@@ -8,7 +8,7 @@
 //! and the beginning of the next are a frame with a good checksum: that is evidence enough.
 
 use super::ends::{BootEnds, Ends};
-use super::joint::across;
+use super::joint::{Joint, across, needs};
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -87,10 +87,15 @@ fn of_two(a: &BootEnds, b: &BootEnds) -> bool {
 
 /// How well `next` begins with the rest of the frame that `part` ends in: smaller is better; `None` if it does not. A piece
 /// may be so short that no clock speaks in it.
-fn completes(part: &Part, next: &Part) -> Option<i64> {
+fn completes(part: &Part, next: &Part) -> Option<(bool, i64)> {
     let stamped = part.container == "timestamped";
-    let other = part.log_id != next.log_id && part.container == next.container;
-    if !other || !across(&part.ends.tail, &next.ends.head, stamped) || !counters(part, next).0 {
+    if part.log_id == next.log_id || part.container != next.container {
+        return None;
+    }
+    let joint = across(&part.ends.tail, &next.ends.head, stamped)?;
+    let (all_go_on, common) = counters(part, next);
+    // A stamp fits that of any other recorder that was cut at the same place.
+    if !all_go_on || joint == Joint::Stamp && common == 0 {
         return None;
     }
     let two = |a: &BootEnds| next.ends.boot(a.system_id).is_some_and(|b| of_two(a, b));
@@ -98,8 +103,8 @@ fn completes(part: &Part, next: &Part) -> Option<i64> {
         return None;
     }
     match Main::of(part, next) {
-        Some(main) => main.near(APART_MS).then_some(main.apart_ms.abs()),
-        None => Some(0),
+        Some(main) => main.near(APART_MS).then_some((false, main.apart_ms.abs())),
+        None => Some((true, 0)),
     }
 }
 
@@ -158,21 +163,34 @@ pub fn recordings(logs: &[Part]) -> Vec<Vec<String>> {
 }
 
 /// A file and the one that goes on, by how well it does.
-type Candidate<'p, How> = (How, Reverse<u64>, &'p str, &'p str);
+type Candidate<'p, How> = (How, Reverse<u64>, Reverse<u64>, &'p str, &'p str);
 
 fn candidate<'p, How>(how: How, part: &'p Part, next: &'p Part) -> Candidate<'p, How> {
-    // Among equals the longer file: a copy that was cut short is no better evidence.
-    let frames: u64 = next.ends.senders.iter().map(|sender| sender.frames).sum();
-    (how, Reverse(frames), &part.log_id, &next.log_id)
+    // Among equals the longer files: a copy that was cut short or damaged is no better evidence.
+    let frames = |part: &Part| Reverse(part.ends.senders.iter().map(|sender| sender.frames).sum());
+    (how, frames(next), frames(part), &part.log_id, &next.log_id)
 }
 
 /// Those that were cut in mid-frame.
-fn by_cut(logs: &[Part]) -> Vec<Candidate<'_, i64>> {
-    let heads: Vec<&Part> = logs.iter().filter(|part| !part.ends.head.is_empty()).collect();
-    let tails = logs.iter().filter(|part| !part.ends.tail.is_empty());
-    let goes_on =
-        |part| heads.iter().filter_map(move |next| Some(candidate(completes(part, next)?, part, next)));
-    tails.flat_map(goes_on).collect()
+fn by_cut(logs: &[Part]) -> Vec<Candidate<'_, (bool, i64)>> {
+    let mut heads: BTreeMap<(&str, usize), Vec<&Part>> = BTreeMap::new();
+    for part in logs.iter().filter(|part| !part.ends.head.is_empty()) {
+        heads.entry((&part.container, part.ends.head.len() / 2)).or_default().push(part);
+    }
+    let mut found = Vec::new();
+    for part in logs.iter().filter(|part| !part.ends.tail.is_empty()) {
+        let of = part.container.as_str();
+        let fitting: Vec<&Part> = match needs(&part.ends.tail, of == "timestamped") {
+            Some(lengths) => {
+                lengths.iter().filter_map(|len| heads.get(&(of, *len))).flatten().copied().collect()
+            }
+            None => heads.range((of, 0)..=(of, usize::MAX)).flat_map(|(_, heads)| heads).copied().collect(),
+        };
+        found.extend(
+            fitting.into_iter().filter_map(|next| Some(candidate(completes(part, next)?, part, next))),
+        );
+    }
+    found
 }
 
 /// Those that go on in one another by counters and clocks.
@@ -210,7 +228,7 @@ fn by_clock(logs: &[Part]) -> Vec<Candidate<'_, (bool, i64)>> {
 fn chains<How: Ord>(mut candidates: Vec<Candidate<'_, How>>) -> Vec<Vec<String>> {
     candidates.sort_unstable();
     let (mut next_of, mut before): (BTreeMap<&str, &str>, BTreeMap<&str, &str>) = Default::default();
-    for (_, _, part, next) in candidates {
+    for (_, _, _, part, next) in candidates {
         let circle = {
             let mut end = next;
             while let Some(further) = next_of.get(end) {
@@ -304,6 +322,18 @@ mod tests {
             logs.rotate_left(1);
             assert_eq!(recordings(&logs), [["a", "piece", "b", "c"]]);
         }
+        // A stamp that was cut fits any other recorder's: of two vehicles it says nothing.
+        let stamp = 1_790_000_000_000_000u64.to_be_bytes();
+        let stamped = |part: Part, head: &[u8], tail: &[u8]| Part {
+            container: "timestamped".to_owned(),
+            ..ends(part, head, tail)
+        };
+        let own = stamped(a.clone(), &[], &stamp[..3]);
+        let mut others = stamped(piece.clone(), &stamp[3..], &[]);
+        others.ends.senders[0].first_sequence = 51;
+        assert_eq!(recordings(&[own.clone(), others.clone()]).len(), 1);
+        others.ends.senders[0].system_id = 2;
+        assert!(recordings(&[own, others]).is_empty());
         assert_eq!(recordings(&[piece.clone(), b]), [["piece", "b"]]);
         assert_eq!(recordings(&[piece.clone(), a.clone()]), [["a", "piece"]]);
         piece.ends.senders[0].first_sequence = 9;

@@ -41,7 +41,11 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
     // What is said holds for the whole recording from now on.
     told_time::write(&dir, &recording_id, &told)?;
     let alike = copies.iter().filter(|(_, of)| of.recording_id == recording_id).map(|(id, _)| id);
+    let mut copies_told = Vec::new();
     for id in ids.iter().chain(alike).filter(|id| **id != recording_id) {
+        if copies.contains_key(id) && told_time::read(&dir, id)?.is_some() {
+            copies_told.extend(by_id.get(id.as_str()).copied());
+        }
         told_time::forget(&dir, id)?;
     }
     let Some((mut assessment, aircraft)) = filing::refile(&logs, &copies, &into)? else {
@@ -54,6 +58,11 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
             assessment.log.notes.clone_from(&log.notes);
         }
         filing::move_row(&dir, &assessment.log, &assessment.date)?;
+    }
+    let mut aircraft = aircraft;
+    // A copy that was told itself goes by its log again.
+    for row in copies_told {
+        join::alone(row, &copies, &into, &mut aircraft)?;
     }
     for name in &aircraft {
         reassess::aircraft(&dir, &fleet, name)?;

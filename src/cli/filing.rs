@@ -13,7 +13,7 @@ use crate::archive::{ArchiveError, atomic, catalogue, raw};
 use crate::assess::ends::Ends;
 use crate::assess::{Assessment, assess, overlap, reducer};
 use crate::recording::Recording;
-use std::collections::{BTreeSet, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::path::{Path, PathBuf};
 
 /// What was filed, and where.
@@ -126,11 +126,12 @@ pub fn told(dir: &FleetDir, logs: &[LogRow], copies: &Copies) -> Result<Option<T
         main.and_then(|sender| sender.first_boot_ms)
     };
     for (number, log) in logs.iter().enumerate() {
-        // A copy begins where the whole log does.
-        let alike = copies.iter().filter(|(_, of)| of.log_id == log.log_id).map(|(id, _)| id);
-        let mut told = None;
-        for id in [&log.log_id].into_iter().chain(alike) {
-            told = told.or(told_time::read(dir, id)?);
+        let mut told = told_time::read(dir, &log.log_id)?;
+        for (id, of) in copies.iter().filter(|(_, of)| of.log_id == log.log_id) {
+            if told.is_some() {
+                break;
+            }
+            told = told_time::read(dir, id)?.map(|told| told.seen_from(of.later_ms, log.boots <= 1));
         }
         let Some(mut told) = told else { continue };
         if number > 0 {
@@ -186,8 +187,16 @@ pub fn flights(
     dir: &FleetDir,
     aircraft: Option<&str>,
 ) -> Result<(Vec<FlightRow>, overlap::Evidence), ArchiveError> {
-    let copies = copies::read(dir)?.into_iter().map(|(id, of)| (id, of.recording_id)).collect();
-    Ok(overlap::leading(catalogue::read(dir, aircraft)?, &copies))
+    let copies: BTreeMap<String, String> =
+        copies::read(dir)?.into_iter().map(|(id, of)| (id, of.recording_id)).collect();
+    // A copy may lie under another aircraft than the whole log.
+    let narrow = aircraft.filter(|_| copies.is_empty());
+    let (mut counted, mut evidence) = overlap::leading(catalogue::read(dir, narrow)?, &copies);
+    if let Some(name) = aircraft {
+        counted.retain(|row| row.aircraft == name);
+        evidence.retain(|(row, _)| row.aircraft == name);
+    }
+    Ok((counted, evidence))
 }
 
 /// The folders in a folder; none if there is no such folder.

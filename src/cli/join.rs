@@ -63,7 +63,7 @@ pub fn join(
     let part = |row: &LogRow| Part {
         log_id: row.log_id.clone(),
         container: row.container.clone(),
-        ends: serde_json::from_str::<Ends>(&row.ends).unwrap_or_default(),
+        ends: ends_of(&rows, &row.log_id),
     };
     let mut parts: Vec<Part> = rows.values().map(part).collect();
     let mut done = Done::default();
@@ -79,7 +79,8 @@ pub fn join(
         .into_iter()
         .map(|(copy, log_id)| {
             let recording_id = recording(&log_id).and_then(|logs| logs.first()).unwrap_or(&log_id).clone();
-            (copy, CopyOf { log_id, recording_id })
+            let later_ms = ends_of(&rows, &copy).later_ms(&ends_of(&rows, &log_id));
+            (copy, CopyOf { log_id, recording_id, later_ms })
         })
         .collect();
     let mut todo: BTreeSet<Vec<String>> = BTreeSet::new();
@@ -144,8 +145,16 @@ pub fn join(
     Ok(done)
 }
 
+/// What a log says at both ends.
+fn ends_of(rows: &BTreeMap<String, LogRow>, id: &str) -> Ends {
+    rows.get(id).and_then(|row| serde_json::from_str(&row.ends).ok()).unwrap_or_default()
+}
+
 /// Draws a log by itself, and files its row under the aircraft that it is now.
-fn alone(
+///
+/// # Errors
+/// If its raw copy cannot be read or the archive not be written.
+pub fn alone(
     row: &LogRow,
     copies: &Copies,
     into: &Into<'_>,
