@@ -106,6 +106,14 @@ fn cases(log: &Log, other: &Log) -> Vec<Damaged> {
         told: &[LossKind::Silence, LossKind::Sequence],
     });
 
+    let again = frames.iter().filter(|f| block.start <= f.start && f.end <= block.end).count();
+    all.push(Damaged {
+        what: "the same block written twice",
+        bytes: [&bytes[..block.end], &bytes[block.start..]].concat(),
+        whole: frames.len() + again,
+        told: &[LossKind::Repeat],
+    });
+
     let mut zeroed = bytes.clone();
     zeroed[block.clone()].fill(0);
     all.push(Damaged {
@@ -196,13 +204,42 @@ fn damage_costs_what_it_touches_and_is_told() {
         println!(
             "| {} | {} | {:.2} s (bounds {:.1} to {:.1} s) | {} |",
             case.what,
-            log.frames.len() - case.whole,
+            log.frames.len().saturating_sub(case.whole),
             (flight.airtime_ms - log.airtime_ms) as f64 / 1000.0,
             (low - log.airtime_ms) as f64 / 1000.0,
             (high - log.airtime_ms) as f64 / 1000.0,
             words(&recording)
         );
     }
+}
+
+/// At once or behind others, as where blocks of a file are linked crosswise; blocks of 512 B to 128 KiB.
+#[test]
+fn a_block_that_stands_twice_is_no_second_flight() {
+    let log = log("heron/2026-09-02.mavlink");
+    let bytes = &log.bytes;
+    let mut repeated = 0;
+    for size in (9..=17).map(|power| 1usize << power) {
+        for (number, later) in [0, 0, 0, 700, 9_000, 40_000].into_iter().enumerate() {
+            let room = bytes.len() - size - later;
+            for from in (0..6).map(|place| room * (2 * place + 1) / 12 + number) {
+                let again = from + size + later;
+                let twice = [&bytes[..again], &bytes[from..from + size], &bytes[again..]].concat();
+                let (recording, _) = record(&twice, 1 << 16);
+                let case = format!("{size} bytes at {from}, again at {again}");
+                assert!(recording.integrity.frames as usize >= log.frames.len() - 1, "{case}");
+                assert_eq!(recording.vehicles[0].boots.len(), 1, "{case}");
+                let found = flights(&recording);
+                assert_eq!(found.len(), 1, "{case}");
+                let (low, high) = found[0].airtime_bounds_ms;
+                assert!((low..=high).contains(&log.airtime_ms), "{case}: {low} {high} {}", log.airtime_ms);
+                let off_ms = found[0].airtime_ms - log.airtime_ms;
+                assert!(off_ms.abs() < 100, "{case}: off by {off_ms} ms");
+                repeated += usize::from(recording.losses.iter().any(|loss| loss.kind == LossKind::Repeat));
+            }
+        }
+    }
+    assert!(repeated > 150, "{repeated} told");
 }
 
 /// The kinds of loss that are told.

@@ -142,7 +142,8 @@ table_row! {
     IntegrityRow in "integrity" {
         /// The recording: its log, or the first of those it was rotated over.
         log_id: String,
-        /// `damaged_frame`, `zeros`, `ones`, `cut_frame`, `garbage`, `sequence`, `time_jump`, `silence` or `container`.
+        /// `damaged_frame`, `zeros`, `ones`, `cut_frame`, `garbage`, `sequence`, `time_jump`, `silence`, `repeat` or
+        /// `container`.
         kind: String,
         /// First byte in the recording.
         offset: i64,
@@ -150,7 +151,7 @@ table_row! {
         end_offset: i64,
         /// Bytes in no frame.
         bytes: i64,
-        /// Frames damaged or missing.
+        /// Frames damaged, missing or read again.
         frames: i64,
         /// Whose clock, and whose frames.
         system_id: Option<i64>,

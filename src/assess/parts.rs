@@ -144,22 +144,27 @@ type Stream<'p> = (&'p str, u32, u8);
 
 /// The recordings of more than one log, each in order of its logs. It does not depend on the order of `logs`.
 pub fn recordings(logs: &[Part]) -> Vec<Vec<String>> {
-    // What was cut in mid-frame is one file for what follows: pieces may be too short to say anything themselves.
+    // What was cut in mid-frame is one file for what follows, and so is what a round linked: pieces may be too short to say
+    // anything themselves.
     let mut parts: BTreeMap<String, Part> = logs.iter().map(|p| (p.log_id.clone(), p.clone())).collect();
-    let mut inner: BTreeMap<String, Vec<String>> = BTreeMap::new();
-    for chain in chains(by_cut(logs)) {
-        let mut files = chain.iter().filter_map(|id| parts.remove(id));
-        let Some(mut first) = files.next() else { continue };
-        files.for_each(|next| first.ends = first.ends.and(&next.ends));
-        inner.insert(first.log_id.clone(), chain);
-        parts.insert(first.log_id.clone(), first);
+    let mut linked: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    let mut round = chains(by_cut(logs));
+    loop {
+        for chain in std::mem::take(&mut round) {
+            let mut files = chain.iter().filter_map(|id| parts.remove(id));
+            let Some(mut first) = files.next() else { continue };
+            files.for_each(|next| first.ends = first.ends.and(&next.ends));
+            let whole = chain.into_iter().flat_map(|id| linked.remove(&id).unwrap_or_else(|| vec![id]));
+            let whole: Vec<String> = whole.collect();
+            linked.insert(first.log_id.clone(), whole);
+            parts.insert(first.log_id.clone(), first);
+        }
+        let left: Vec<Part> = parts.values().cloned().collect();
+        round = chains(by_clock(&left));
+        if round.is_empty() {
+            return linked.into_values().collect();
+        }
     }
-    let parts: Vec<Part> = parts.into_values().collect();
-    let linked: Vec<Vec<String>> = chains(by_clock(&parts))
-        .into_iter()
-        .map(|chain| chain.into_iter().flat_map(|id| inner.remove(&id).unwrap_or_else(|| vec![id])).collect())
-        .collect();
-    linked.into_iter().chain(inner.into_values()).collect()
 }
 
 /// A file and the one that goes on, by how well it does.
@@ -381,7 +386,12 @@ mod tests {
         let (half, rest) =
             (part("l", (0, 50), (100, 30_000), None), part("m", (51, 90), (30_200, 90_000), None));
         assert_eq!(recordings(&[half.clone(), rest]), [["l", "m"]]);
-        assert!(recordings(&[half, part("n", (51, 90), (32_000, 90_000), None)]).is_empty());
+        assert!(recordings(&[half.clone(), part("n", (51, 90), (32_000, 90_000), None)]).is_empty());
+        // A file of a second in between is long enough with the one that it goes on from.
+        let (second, third) =
+            (part("o", (51, 90), (30_100, 31_000), None), part("p", (91, 99), (31_050, 90_000), None));
+        assert!(recordings(&[second.clone(), third.clone()]).is_empty());
+        assert_eq!(recordings(&[third, half, second]), [["l", "o", "p"]]);
         let with_uid = |mut part: Part, uid: &str| {
             part.ends.boots[0].uid = Some(uid.to_owned());
             part

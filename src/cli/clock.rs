@@ -48,7 +48,7 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
         }
         told_time::forget(&dir, id)?;
     }
-    let Some((mut assessment, aircraft)) = filing::refile(&logs, &copies, &into)? else {
+    let Some((mut assessment, aircraft)) = filing::refile(&logs, Some(&told), &into)? else {
         return Err(Failure(format!("no raw copy of log {recording_id} in the archive; import it again")));
     };
     if let [log] = logs.as_slice() {
@@ -62,7 +62,8 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
     let mut aircraft = aircraft;
     // A copy that was told itself goes by its log again.
     for row in copies_told {
-        join::alone(row, &copies, &into, &mut aircraft)?;
+        let told = filing::told(&dir, std::slice::from_ref(row), &copies)?;
+        join::alone(row, told.as_ref(), &into, &mut aircraft)?;
     }
     for name in &aircraft {
         reassess::aircraft(&dir, &fleet, name)?;

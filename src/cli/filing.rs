@@ -65,27 +65,26 @@ pub fn file(
     Ok(Filed { assessment, files })
 }
 
-/// Draws a recording anew from the raw copies of its logs, files it with the list of its logs, and removes what was
+/// Draws a recording anew from the raw copies of its logs, with what was `told` of its time, files it with the list of its logs, and removes what was
 /// filed of those logs elsewhere. Returns its rows and every aircraft that had flights of it before or has now.
 ///
 /// # Errors
 /// If a raw copy cannot be read or the archive not be written.
 pub fn refile(
     logs: &[LogRow],
-    copies: &Copies,
+    told: Option<&ToldTime>,
     into: &Into<'_>,
 ) -> Result<Option<(Assessment, BTreeSet<String>)>, ArchiveError> {
     let dir = into.dir;
     let Some(first) = logs.first() else { return Ok(None) };
     let (id, path) = (&first.log_id, Path::new(&first.path));
-    let told = told(dir, logs, copies)?;
     let before = filed(dir, logs)?;
     let mut telemetry = TelemetryWriter::staged(dir)?;
     let copies = logs.iter().map(|log| raw::open(&dir.raw(&log.log_id))).collect();
     let reduce = Some(reducer(into.fleet, path));
     let captures = first.container.starts_with("pcap");
     let recording = reading::record_parts(copies, captures, path, into.decoding, &mut telemetry, reduce)?;
-    let Filed { assessment, mut files } = file(recording, telemetry, id, path, told.as_ref(), into)?;
+    let Filed { assessment, mut files } = file(recording, telemetry, id, path, told, into)?;
     if logs.len() > 1 {
         let list = dir.partition(PartRow::TABLE, &assessment.log.aircraft, &assessment.date, id);
         catalogue::write(&list, &join::part_rows(logs))?;

@@ -3,12 +3,13 @@
 //! while the file still grew, or damaged on the way, is known as such by its bytes. Which logs belong together follows from all of them, not
 //! from the order in which they came; a log that leaves a recording, since another one fits better, is drawn by itself.
 
-use super::filing::{folders, move_row, refile, tables};
+use super::filing::{folders, move_row, refile, tables, told};
 use super::import::Into;
 use crate::archive::copies::{self, Copies, CopyOf};
 use crate::archive::layout::FleetDir;
 use crate::archive::row::{FlightRow, LogRow, PartRow, TableRow};
-use crate::archive::{ArchiveError, catalogue, raw, told_time};
+use crate::archive::told_time::{self, ToldTime};
+use crate::archive::{ArchiveError, catalogue, raw};
 use crate::assess::Assessment;
 use crate::assess::copies::{candidates, originals};
 use crate::assess::ends::Ends;
@@ -109,9 +110,9 @@ pub fn join(
     }
     for id in moved.keys() {
         todo.insert(recording(id).cloned().unwrap_or_else(|| vec![id.clone()]));
-        // The row of a log among several is that of the log alone.
+        // The row of a log among several is that of the log alone; what is told is the recording's.
         if let Some(row) = rows.get(id).filter(|_| in_several.contains(id))
-            && let Err(error) = alone(row, &copies, into, &mut done.aircraft)
+            && let Err(error) = alone(row, None, into, &mut done.aircraft)
         {
             done.failed.push((PathBuf::from(&row.path), error));
         }
@@ -119,15 +120,15 @@ pub fn join(
     let taken_back = taken_back(dir, repair)?;
     for logs in todo {
         let rows: Vec<LogRow> = logs.iter().filter_map(|id| rows.get(id)).cloned().collect();
-        let drawn = match rows.as_slice() {
-            [row] => alone(row, &copies, into, &mut done.aircraft),
-            several => refile(several, &copies, into).map(|drawn| {
+        let drawn = told(dir, &rows, &copies).and_then(|told| match rows.as_slice() {
+            [row] => alone(row, told.as_ref(), into, &mut done.aircraft),
+            several => refile(several, told.as_ref(), into).map(|drawn| {
                 drawn.map(|(assessment, aircraft)| {
                     done.aircraft.extend(aircraft);
                     assessment
                 })
             }),
-        };
+        });
         match drawn {
             Ok(Some(assessment)) => done.joined.push(Joined { assessment, logs }),
             Ok(None) => {}
@@ -150,17 +151,17 @@ fn ends_of(rows: &BTreeMap<String, LogRow>, id: &str) -> Ends {
     rows.get(id).and_then(|row| serde_json::from_str(&row.ends).ok()).unwrap_or_default()
 }
 
-/// Draws a log by itself, and files its row under the aircraft that it is now.
+/// Draws a log by itself, with what was `told` of its time, and files its row under the aircraft that it is now.
 ///
 /// # Errors
 /// If its raw copy cannot be read or the archive not be written.
 pub fn alone(
     row: &LogRow,
-    copies: &Copies,
+    told: Option<&ToldTime>,
     into: &Into<'_>,
     aircraft: &mut BTreeSet<String>,
 ) -> Result<Option<Assessment>, ArchiveError> {
-    let Some((assessment, gained)) = refile(std::slice::from_ref(row), copies, into)? else {
+    let Some((assessment, gained)) = refile(std::slice::from_ref(row), told, into)? else {
         return Ok(None);
     };
     aircraft.extend(gained);

@@ -85,6 +85,12 @@ impl BootClock {
         self.max_lag_ms
     }
 
+    /// How far a `time_boot_ms` lies before the head, in milliseconds.
+    #[inline]
+    pub fn behind_ms(&self, boot_ms: u32) -> i64 {
+        self.head_ms.map_or(0, |head| i64::from((head as u32).wrapping_sub(boot_ms) as i32))
+    }
+
     /// Places one message; `None` while this clock has not seen any stamp.
     #[inline(always)]
     pub fn place(&mut self, stamp: Stamp) -> Option<Placed> {

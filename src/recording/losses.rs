@@ -30,6 +30,9 @@ pub enum LossKind {
     TimeJump,
     /// Time without a message of the vehicle: a hole that measures do not bridge.
     Silence,
+    /// Frames that stand in the recording again, as a block that was written twice; from the first one's time to where
+    /// the clock stood. They are kept in the tables without a time, and no measure reads them.
+    Repeat,
     /// A place where the packet capture is damaged or incomplete.
     Container,
 }
@@ -46,6 +49,7 @@ impl LossKind {
             LossKind::Sequence => "sequence",
             LossKind::TimeJump => "time_jump",
             LossKind::Silence => "silence",
+            LossKind::Repeat => "repeat",
             LossKind::Container => "container",
         }
     }
@@ -62,7 +66,7 @@ pub struct Loss {
     pub end_offset: u64,
     /// Bytes that are part of no frame.
     pub bytes: u64,
-    /// Frames damaged or missing; a lower bound for bytes that hold no readable head.
+    /// Frames damaged, missing or read again; a lower bound for bytes that hold no readable head.
     pub frames: u64,
     /// Whose clock the times are on, and whose frames are missing.
     pub system_id: Option<u32>,
@@ -158,8 +162,8 @@ pub(super) struct Losses {
 
 impl Losses {
     pub fn add(&mut self, loss: Loss) {
-        let near =
-            if loss.kind == LossKind::Sequence { self.near_bytes.max(NEAR_BYTES) } else { self.near_bytes };
+        let counted = matches!(loss.kind, LossKind::Sequence | LossKind::Repeat);
+        let near = if counted { self.near_bytes.max(NEAR_BYTES) } else { self.near_bytes };
         if let Some(index) = self.latest.get(&loss.key(self.common)).copied()
             && let Some(row) = self.kept.get_mut(index)
             && self::near(row, &loss, near)

@@ -6,6 +6,7 @@ mod cut;
 mod flows;
 mod losses;
 mod notes;
+mod repeats;
 mod signing;
 
 use crate::capture::{Capture, CaptureError, Kind};
@@ -21,6 +22,7 @@ use crate::wire::{Container, Definitions, Frame, Gap, Integrity, Met, Scanner};
 pub use cut::Cut;
 use losses::Losses;
 pub use losses::{Loss, LossKind};
+use repeats::{Repeating, Repeats};
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, HashMap};
 
@@ -125,6 +127,7 @@ struct Sender {
     pending: Vec<RowId>,
     signals_pending: bool,
     vehicle: Option<usize>,
+    repeating: Repeating,
 }
 
 struct VehicleState {
@@ -177,6 +180,7 @@ struct State<'d> {
     slots: Slots,
     reduce: Option<Reduce<'d>>,
     losses: Losses,
+    repeats: Repeats,
     signatures: Signatures,
 }
 
@@ -219,6 +223,7 @@ impl<'d> Recorder<'d> {
                 slots,
                 reduce: None,
                 losses: Losses::default(),
+                repeats: Repeats::default(),
                 signatures: Signatures::default(),
             },
         }
@@ -405,6 +410,9 @@ impl State<'_> {
         let head_before = self.senders.get(index).and_then(|s| s.clock.head_ms());
         let (mut placed, mut waits_on) = (None, index);
         if let Some(sender) = self.senders.get_mut(index) {
+            if self.repeats.again(frame, stamp, sender) {
+                return self.repeated(frame, index, stamp, sink);
+            }
             placed = sender.clock.place(stamp);
             if sender.count.first_boot_ms.is_none() || placed.is_some_and(|p| p.anew) {
                 sender.count.first_boot_ms = placed.map(|p| p.earliest_ms);
@@ -468,6 +476,53 @@ impl State<'_> {
             tables.append(frame, RowTimes::default(), sink)?;
         }
         Ok(())
+    }
+
+    /// A frame of a block that was read before. What waits for its upper bound may be of its beginning.
+    #[cold]
+    fn repeated<S: BatchSink>(
+        &mut self,
+        frame: &Frame<'_>,
+        index: usize,
+        stamp: Stamp,
+        sink: &mut S,
+    ) -> Result<(), S::Error> {
+        if let Some(sender) = self.senders.get_mut(index) {
+            sender.pending.clear();
+            if std::mem::take(&mut sender.signals_pending)
+                && let Some(vehicle) = sender.vehicle.and_then(|v| self.vehicles.get_mut(v))
+                && let Some(boot) = vehicle.vehicle.boots.last_mut()
+            {
+                boot.signals.forget_waiting();
+            }
+        }
+        let vehicle = self.senders.get(index).and_then(|s| self.vehicles.get(s.vehicle?));
+        let autopilot = vehicle.map_or(index, |v| v.autopilot);
+        if let Some(clock) = self.senders.get(autopilot).map(|s| &s.clock) {
+            let (boot, to_ms) = (clock.head_ms().and(Some(clock.boot())), clock.head_ms());
+            let from_ms = match stamp {
+                Stamp::BootMs(boot_ms) if autopilot == index => {
+                    to_ms.map(|head| head - clock.behind_ms(boot_ms))
+                }
+                _ => to_ms,
+            };
+            if frame.lost > 0 {
+                self.lost(frame, index, to_ms, None);
+            }
+            let place = Loss::at(LossKind::Repeat, frame.offset, frame.raw.len() as u64);
+            let (system_id, component_id) = (Some(frame.system_id), Some(frame.component_id));
+            self.losses.add(Loss {
+                bytes: 0,
+                frames: 1,
+                system_id,
+                component_id,
+                boot,
+                from_ms,
+                to_ms,
+                ..place
+            });
+        }
+        self.late(frame, sink)
     }
 
     /// Bytes between frames: between the last instant of the vehicle that spoke last and its next.
@@ -693,6 +748,7 @@ impl State<'_> {
             pending: Vec::new(),
             signals_pending: false,
             vehicle,
+            repeating: Repeating::default(),
         });
         index
     }

@@ -54,6 +54,25 @@ pub struct Signals {
     pub holes: Vec<(i64, i64)>,
 }
 
+/// Calls a method of every series.
+macro_rules! every {
+    ($signals:ident.$method:ident($($argument:expr)?)) => {{
+        $signals.heartbeats.$method($($argument)?);
+        $signals.landed.$method($($argument)?);
+        $signals.flight_information.$method($($argument)?);
+        $signals.outputs.$method($($argument)?);
+        $signals.attitude.$method($($argument)?);
+        $signals.global_position.$method($($argument)?);
+        $signals.local_position.$method($($argument)?);
+        $signals.hud.$method($($argument)?);
+        $signals.altitude.$method($($argument)?);
+        $signals.imu.$method($($argument)?);
+        $signals.vibration.$method($($argument)?);
+        $signals.esc.$method($($argument)?);
+        $signals.draw.$method($($argument)?);
+    }};
+}
+
 /// Most holes kept one by one; beyond, the two nearest become one.
 const HOLES_KEPT: usize = 1_024;
 
@@ -89,35 +108,16 @@ impl Signals {
 
     /// Gives every sample still waiting for its upper time bound `latest_ms`.
     pub fn resolve(&mut self, latest_ms: i64) {
-        self.heartbeats.resolve(latest_ms);
-        self.landed.resolve(latest_ms);
-        self.flight_information.resolve(latest_ms);
-        self.outputs.resolve(latest_ms);
-        self.attitude.resolve(latest_ms);
-        self.global_position.resolve(latest_ms);
-        self.local_position.resolve(latest_ms);
-        self.hud.resolve(latest_ms);
-        self.altitude.resolve(latest_ms);
-        self.imu.resolve(latest_ms);
-        self.vibration.resolve(latest_ms);
-        self.esc.resolve(latest_ms);
-        self.draw.resolve(latest_ms);
+        every!(self.resolve(latest_ms));
+    }
+
+    /// Drops every sample still waiting for its upper time bound: it is not known when it was sent.
+    pub fn forget_waiting(&mut self) {
+        every!(self.forget_waiting());
     }
 
     /// Puts late arrivals in order; call once after the last sample.
     pub fn finish(&mut self) {
-        self.heartbeats.finish();
-        self.landed.finish();
-        self.flight_information.finish();
-        self.outputs.finish();
-        self.attitude.finish();
-        self.global_position.finish();
-        self.local_position.finish();
-        self.hud.finish();
-        self.altitude.finish();
-        self.imu.finish();
-        self.vibration.finish();
-        self.esc.finish();
-        self.draw.finish();
+        every!(self.finish());
     }
 }

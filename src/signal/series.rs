@@ -125,6 +125,13 @@ impl<T> Series<T> {
         }
     }
 
+    /// Drops the samples that wait for their upper bound.
+    pub fn forget_waiting(&mut self) {
+        let Some(from) = self.waiting.take() else { return };
+        let behind = self.samples.split_off(from.min(self.samples.len()));
+        self.samples.extend(behind.into_iter().filter(|sample| sample.latest_ms != i64::MAX));
+    }
+
     /// The samples whose `earliest_ms` lies in `start_ms..=end_ms`.
     pub fn within(&self, start_ms: i64, end_ms: i64) -> &[Sample<T>] {
         let from = self.samples.partition_point(|s| s.earliest_ms < start_ms);
