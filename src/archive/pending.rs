@@ -67,6 +67,14 @@ impl Pending {
     pub fn all_done(self) -> Result<(), ArchiveError> {
         self.left.iter().chain([&self.own]).try_for_each(|mark| remove(mark))
     }
+
+    /// Work is still half done: the own mark stays for the next import, and stands for those that were left.
+    ///
+    /// # Errors
+    /// The file system's refusal.
+    pub fn leave(self) -> Result<(), ArchiveError> {
+        self.left.iter().try_for_each(|mark| remove(mark))
+    }
 }
 
 /// Removes a file; another process may have done it.

@@ -109,7 +109,9 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
         reassess::aircraft(&dir, &fleet, aircraft)?;
     }
     if failed.is_empty() {
-        pending.all_done()?;
+        pending.all_done()?
+    } else {
+        pending.leave()?
     }
     unusable.extend(failed.into_iter().map(|(path, error)| {
         (

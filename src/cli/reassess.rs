@@ -88,7 +88,9 @@ fn move_logs(
         output.warn(&format!("{}: cannot be filed again: {}", path.display(), chain(error)));
     }
     if done.failed.is_empty() {
-        pending.all_done()?;
+        pending.all_done()?
+    } else {
+        pending.leave()?
     }
     if moved.is_empty() {
         return Ok(done.failed.len());
