@@ -242,6 +242,16 @@ fn a_block_that_stands_twice_is_no_second_flight() {
     assert!(repeated > 150, "{repeated} told");
 }
 
+#[test]
+fn blocks_out_of_order_are_noted() {
+    let bytes = log("heron/2026-09-02.mavlink").bytes;
+    let (a, b, c) = (60_000, 90_000, 110_000);
+    let later_first = [&bytes[..a], &bytes[b..c], &bytes[a..b], &bytes[c..]].concat();
+    let said = |bytes: &[u8]| record(bytes, 1 << 16).0.notes.iter().any(|note| note.contains("out of order"));
+    assert!(said(&later_first));
+    assert!(!said(&bytes));
+}
+
 /// The kinds of loss that are told.
 fn words(recording: &Recording) -> String {
     let mut words: Vec<&str> = recording.losses.iter().map(|loss| loss.kind.word()).collect();

@@ -1,12 +1,14 @@
 //! Plain sentences about a log's condition.
 
 use super::Vehicle;
-use crate::clock::UtcDoubt;
+use crate::clock::{UtcDoubt, UtcSource};
 use crate::wire::Integrity;
 use std::collections::BTreeMap;
 
 /// Undefined message ids that are noted one by one.
 const MOST_IDS_NOTED: usize = 10;
+/// UTC of boot differs at most by this within a session.
+const SAME_BOOT_US: i64 = 2_000_000;
 
 /// About the bytes and the vehicles.
 pub(super) fn of(integrity: &Integrity, vehicles: &[Vehicle]) -> Vec<String> {
@@ -22,6 +24,13 @@ pub(super) fn of(integrity: &Integrity, vehicles: &[Vehicle]) -> Vec<String> {
                 vehicle.boots.len()
             ));
         }
+        if let Some(pairs) = same_boot(vehicle) {
+            notes.push(format!(
+                "system {}: {pairs} boot session(s) tell the UTC of boot of another one, as if parts of the log lay out of \
+                 order; a flight may count more than once",
+                vehicle.system_id
+            ));
+        }
         if vehicle.boots.iter().any(|b| b.utc.is_none()) {
             notes.push(format!("system {}: the log gives no UTC for a boot session", vehicle.system_id));
         }
@@ -31,6 +40,16 @@ pub(super) fn of(integrity: &Integrity, vehicles: &[Vehicle]) -> Vec<String> {
         }
     }
     notes
+}
+
+/// How many boot sessions began when another one did; `None` if there are none.
+fn same_boot(vehicle: &Vehicle) -> Option<usize> {
+    let told = vehicle.boots.iter().filter_map(|boot| boot.utc.filter(|utc| utc.source < UtcSource::Capture));
+    let mut begins_us: Vec<i64> = told.map(|utc| utc.boot_unix_us).collect();
+    begins_us.sort_unstable();
+    let same =
+        begins_us.windows(2).filter(|pair| matches!(pair, [a, b] if b.saturating_sub(*a) <= SAME_BOOT_US));
+    Some(same.count()).filter(|count| *count > 0)
 }
 
 /// About the UTC of one vehicle: each kind of doubt once, by the first session that has it.
