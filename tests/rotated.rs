@@ -205,6 +205,31 @@ fn utc_that_is_set_right_in_mid_flight_makes_no_second_one() {
     }
 }
 
+/// A handover between two stations, or a recorder that repeats its last seconds: neither log holds the whole flight.
+#[test]
+fn recordings_that_overlap_by_seconds_show_the_whole_flight() {
+    let bytes = only(&sample(), |_| true);
+    let whole = Fleet::new();
+    whole.import(&[whole.put("whole", &bytes)]);
+    let want = &whole.flights()[0];
+    for overlap in [4_096, 20_000, 60_000] {
+        let middle = bytes.len() / 2;
+        for first in [0, 1] {
+            let fleet = Fleet::new();
+            let files = [fleet.put("a", &bytes[..middle]), fleet.put("b", &bytes[middle - overlap..])];
+            fleet.import(&files[first..=first]);
+            fleet.import(&files[1 - first..=1 - first]);
+            let flights = fleet.flights();
+            assert_eq!(flights.len(), 1, "{overlap}");
+            let (got, whole) = (&flights[0], want["airtime_ms"].as_i64().unwrap());
+            assert!((got["airtime_ms"].as_i64().unwrap() - whole).abs() < 100, "{overlap}: {got} {want}");
+            let bounds = got["airtime_bounds_ms"].as_array().unwrap();
+            assert!(bounds[0].as_i64().unwrap() <= whole && whole <= bounds[1].as_i64().unwrap(), "{got}");
+            assert_eq!(got["landings"], want["landings"]);
+        }
+    }
+}
+
 #[test]
 fn the_same_log_under_two_names_counts_once() {
     let fleet = Fleet::new();

@@ -37,8 +37,23 @@ pub struct BootEnds {
     /// Unix microseconds of its last boot, by the last stamps alone.
     #[serde(default)]
     pub end_us: Option<i64>,
-    /// Hardware identity, as `fleet.toml` has it.
-    pub uid: Option<String>,
+    /// Hardware identities, as `fleet.toml` has them, in the order of the boot sessions: several if aircraft with the
+    /// same system id followed one another.
+    #[serde(default)]
+    pub uids: Vec<String>,
+    /// The first boot session told its own.
+    #[serde(default)]
+    pub first_uid_told: bool,
+    /// The last one did.
+    #[serde(default)]
+    pub last_uid_told: bool,
+}
+
+/// Without neighbours that are equal.
+fn uids(told: impl Iterator<Item = String>) -> Vec<String> {
+    let mut uids: Vec<String> = told.collect();
+    uids.dedup();
+    uids
 }
 
 impl Ends {
@@ -53,7 +68,13 @@ impl Ends {
                 last_us: last.map(|utc| utc.boot_unix_us),
                 begin_us: first.map(|utc| utc.by_ends_us.0),
                 end_us: last.map(|utc| utc.by_ends_us.1),
-                uid: vehicle.autopilot_uid.clone(),
+                first_uid_told: vehicle.boots.first().is_some_and(|boot| boot.uid_told),
+                last_uid_told: vehicle.boots.last().is_some_and(|boot| boot.uid_told),
+                uids: if vehicle.boots.is_empty() {
+                    vehicle.autopilot_uid.clone().into_iter().collect()
+                } else {
+                    uids(vehicle.boots.iter().filter_map(|boot| boot.autopilot_uid.clone()))
+                },
             }
         });
         let (head, tail) = (hex(&recording.cut.head), hex(&recording.cut.tail));
@@ -87,7 +108,9 @@ impl Ends {
                 last_us: last.last_us.or(first.last_us),
                 begin_us: first.begin_us.or(last.begin_us),
                 end_us: last.end_us.or(first.end_us),
-                uid: first.uid.clone().or_else(|| last.uid.clone()),
+                first_uid_told: first.first_uid_told,
+                last_uid_told: last.last_uid_told,
+                uids: uids(first.uids.iter().chain(&last.uids).cloned()),
             }
         };
         let more = next.boots.iter().filter(|boot| self.boot(boot.system_id).is_none());

@@ -38,17 +38,27 @@ pub struct Assessment {
 pub fn assess(recording: &Recording, log_id: &str, path: &Path, fleet: &Fleet) -> Assessment {
     let mut flights = Vec::new();
     let mut measures = Vec::new();
-    let mut unnamed = Vec::new();
-    let mut names = Vec::new();
-    for vehicle in &recording.vehicles {
-        let identity = naming::identity(vehicle.autopilot_uid.as_deref(), vehicle.system_id, path);
-        let Named { name, aircraft } = naming::name(fleet, &identity);
-        if aircraft.is_none() {
-            unnamed.push((name.clone(), naming::how_to_name(&identity)));
+    let mut unnamed: Vec<(String, String)> = Vec::new();
+    let mut names: Vec<String> = Vec::new();
+    let mut named = |uid: Option<&str>, system_id: u32| {
+        let identity = naming::identity(uid, system_id, path);
+        let named = naming::name(fleet, &identity);
+        if named.aircraft.is_none() && !unnamed.iter().any(|(known, _)| *known == named.name) {
+            unnamed.push((named.name.clone(), naming::how_to_name(&identity)));
         }
-        let airframe = aircraft.and_then(|a| a.airframe.as_ref());
+        if !names.contains(&named.name) {
+            names.push(named.name.clone());
+        }
+        named
+    };
+    for vehicle in &recording.vehicles {
         let mut ordinal = 0;
+        if vehicle.boots.is_empty() {
+            named(vehicle.autopilot_uid.as_deref(), vehicle.system_id);
+        }
         for (boot, session) in vehicle.boots.iter().enumerate() {
+            let Named { name, aircraft } = named(session.autopilot_uid.as_deref(), vehicle.system_id);
+            let airframe = aircraft.and_then(|a| a.airframe.as_ref());
             let drawn = session.reduced.clone().unwrap_or_else(|| flights_of(session, airframe));
             for (flight, measurements) in drawn {
                 let row = flight_row(&flight, log_id, &name, vehicle, ordinal, boot, session);
@@ -72,7 +82,6 @@ pub fn assess(recording: &Recording, log_id: &str, path: &Path, fleet: &Fleet) -
                 ordinal += 1;
             }
         }
-        names.push(name);
     }
     let airtime_ms = |name: &String| -> i64 {
         flights.iter().filter(|f: &&FlightRow| f.aircraft == *name).map(|f| f.airtime_ms).sum()

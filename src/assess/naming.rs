@@ -1,6 +1,6 @@
 //! Which aircraft a log's vehicles are, and which of the paths that a log lies under tells it.
 
-use super::ends::Ends;
+use super::ends::{BootEnds, Ends};
 use crate::fleet::{Aircraft, Fleet, Identity, Recognition};
 use std::cmp::Reverse;
 use std::path::{Path, PathBuf};
@@ -46,13 +46,18 @@ pub fn at_odds<'p>(ends: &Ends, paths: &[&'p str], fleet: &Fleet) -> Vec<(&'p st
         }
     }
     // Several vehicles in one log are no contradiction.
-    if claims.len() > ends.boots.len() { claims } else { Vec::new() }
+    let vehicles: usize = ends.boots.iter().map(|boot| boot.uids.len().max(1)).sum();
+    if claims.len() > vehicles { claims } else { Vec::new() }
 }
 
 fn named<'f>(ends: &Ends, path: &str, fleet: &'f Fleet) -> impl Iterator<Item = Named<'f>> {
     let path = PathBuf::from(path);
-    ends.boots.iter().map(move |boot| {
-        let (autopilot_uid, system_id) = (boot.uid.clone(), boot.system_id);
+    let known = |boot: &BootEnds| -> Vec<(Option<String>, u32)> {
+        let uids = boot.uids.iter().cloned().map(Some);
+        let uids: Vec<Option<String>> = if boot.uids.is_empty() { vec![None] } else { uids.collect() };
+        uids.into_iter().map(|uid| (uid, boot.system_id)).collect()
+    };
+    ends.boots.iter().flat_map(known).map(move |(autopilot_uid, system_id)| {
         name(fleet, &Identity { autopilot_uid, system_id, path: path.clone() })
     })
 }
@@ -86,7 +91,6 @@ pub fn identity(uid: Option<&str>, system_id: u32, path: &Path) -> Identity {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::assess::ends::BootEnds;
 
     fn fleet() -> Fleet {
         let by = |name: &str| format!("[[aircraft]]\nname = \"{name}\"\nrecognise.paths = [\"{name}/*\"]\n");

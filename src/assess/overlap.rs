@@ -1,5 +1,6 @@
 //! Flights that several recordings show, onboard and on the ground for example, count once: the fuller recording
-//! leads, the others are kept as evidence. Computed whenever flights are read, from the flights alone.
+//! leads, the others are kept as evidence. Where none shows the whole flight, the leader is given what the others show more
+//! at its ends. Computed whenever flights are read, from the flights alone.
 //!
 //! Two rows are the same flight when aircraft and system are the same, both logs give the UTC of the boot session,
 //! they agree on it, and the times in the air overlap. Where UTC was stepped within a session, what its first or its
@@ -8,8 +9,9 @@
 //! only flights count that the other one lost.
 
 use super::parts::SAME_BOOT_US;
+use crate::archive::cell::Utc;
 use crate::archive::row::FlightRow;
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
 
 /// Liftoff and touchdown together are known this well, in milliseconds (the worst that `tests/airtime.rs` allows at
 /// each, and some).
@@ -58,50 +60,141 @@ fn same_in_copy(whole: &FlightRow, copy: &FlightRow) -> bool {
         && (if both_dated { same(whole, copy) } else { whole.boot == copy.boot || near })
 }
 
-fn overlapping(rows: Vec<FlightRow>) -> (Vec<FlightRow>, Evidence) {
-    let mut groups: BTreeMap<(&str, i64), Vec<usize>> = BTreeMap::new();
+fn overlapping(mut rows: Vec<FlightRow>) -> (Vec<FlightRow>, Evidence) {
+    let mut groups: BTreeMap<(String, i64), Vec<usize>> = BTreeMap::new();
     for (index, row) in rows.iter().enumerate().filter(|(_, row)| row.takeoff_utc.is_some()) {
-        groups.entry((&row.aircraft, row.system_id)).or_default().push(index);
+        groups.entry((row.aircraft.clone(), row.system_id)).or_default().push(index);
     }
-    let mut led_by: BTreeMap<usize, String> = BTreeMap::new();
+    let mut led_by: BTreeMap<usize, usize> = BTreeMap::new();
     for mut group in groups.into_values() {
         // Fuller first; the id decides among equals, so that the order of import does not.
         group.sort_by_key(|i| {
             let row = &rows[*i];
             (std::cmp::Reverse(fullness_ms(row)), row.flight_id.clone())
         });
-        // By liftoff, so that a row is compared only with those that can overlap it.
-        let mut leaders: BTreeSet<(i64, usize)> = BTreeSet::new();
-        let longest_us = group.iter().map(|i| length_us(&rows[*i])).max().unwrap_or(0) + SAME_BOOT_US;
-        for index in group {
-            let row = &rows[index];
-            let lead = liftoffs_us(row).find_map(|from| {
-                let to = from + length_us(row) + SAME_BOOT_US;
-                let near = leaders.range((from - longest_us, 0)..=(to, usize::MAX));
-                let mut near = near.map(|(_, lead)| *lead);
-                near.find(|lead| rows[*lead].log_id != row.log_id && same(&rows[*lead], row))
-            });
-            match lead {
-                Some(lead) => {
-                    led_by.insert(index, rows[lead].flight_id.clone());
+        let mut leaders = Leaders::default();
+        let mut followers: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+        for index in &group {
+            match leaders.of(&rows, *index).first() {
+                Some(lead) => followers.entry(*lead).or_default().push(*index),
+                None => leaders.add(&rows, *index),
+            }
+        }
+        // What a leader that is cut gets from others may let it meet another one that is.
+        for lead in group {
+            let mut queue: VecDeque<usize> = followers.remove(&lead).unwrap_or_default().into();
+            while let Some(index) = queue.pop_front() {
+                led_by.insert(index, lead);
+                let (alone, other) = (rows[lead].clone(), rows[index].clone());
+                leaders.remove(&rows, lead);
+                unite(&mut rows[lead], &other);
+                let met = leaders.of(&rows, lead);
+                if met.iter().any(|met| rows[*met].complete) {
+                    // Into another flight: the recording between the two lost what is between them.
+                    rows[lead] = alone;
+                } else {
+                    for met in met {
+                        leaders.remove(&rows, met);
+                        queue.push_back(met);
+                        queue.extend(followers.remove(&met).unwrap_or_default());
+                    }
                 }
-                None => leaders.extend(liftoffs_us(row).map(|from| (from, index))),
+                leaders.add(&rows, lead);
             }
         }
     }
+    let ids: Vec<String> = rows.iter().map(|row| row.flight_id.clone()).collect();
+    let first = |mut index: usize| {
+        while let Some(lead) = led_by.get(&index) {
+            index = *lead;
+        }
+        ids[index].clone()
+    };
     let (mut counted, mut evidence) = (Vec::new(), Vec::new());
     for (index, row) in rows.into_iter().enumerate() {
-        match led_by.remove(&index) {
-            Some(lead) => evidence.push((row, lead)),
+        match led_by.get(&index) {
+            Some(lead) => evidence.push((row, first(*lead))),
             None => counted.push(row),
         }
     }
     (counted, evidence)
 }
 
-/// How much of the flight a row shows. One that is cut, but longer by more than the edges are known, is fuller.
-fn fullness_ms(row: &FlightRow) -> i64 {
-    row.airtime_ms + if row.complete { EDGES_MS } else { 0 }
+/// Flights that lead, by liftoff, so that a row is compared only with those that can overlap it.
+#[derive(Default)]
+struct Leaders {
+    liftoffs: BTreeSet<(i64, usize)>,
+    longest_us: i64,
+}
+
+impl Leaders {
+    fn add(&mut self, rows: &[FlightRow], index: usize) {
+        self.longest_us = self.longest_us.max(length_us(&rows[index]));
+        self.liftoffs.extend(liftoffs_us(&rows[index]).map(|from| (from, index)));
+    }
+
+    fn remove(&mut self, rows: &[FlightRow], index: usize) {
+        for from in liftoffs_us(&rows[index]) {
+            self.liftoffs.remove(&(from, index));
+        }
+    }
+
+    /// Those that show the same flight.
+    fn of(&self, rows: &[FlightRow], index: usize) -> Vec<usize> {
+        let row = &rows[index];
+        let near = liftoffs_us(row).flat_map(|from| {
+            let to = from + length_us(row) + SAME_BOOT_US;
+            self.liftoffs.range((from - self.longest_us - SAME_BOOT_US, 0)..=(to, usize::MAX))
+        });
+        let mut found = Vec::new();
+        for (_, lead) in near {
+            if !found.contains(lead) && same(&rows[*lead], row) {
+                found.push(*lead);
+            }
+        }
+        found
+    }
+}
+
+/// Gives a flight that its recording shows in part what another recording of it shows more. It stays incomplete: nobody saw
+/// the whole. Where the other one was mostly seen here too, so were its landings and starts.
+fn unite(lead: &mut FlightRow, other: &FlightRow) {
+    let earlier_ms = lead.takeoff_boot_ms - other.takeoff_boot_ms;
+    let later_ms = other.touchdown_boot_ms - lead.touchdown_boot_ms;
+    let beyond_edges = |ms: i64| if ms > EDGES_MS { ms } else { 0 };
+    let (before_ms, after_ms) = (beyond_edges(earlier_ms), beyond_edges(later_ms));
+    let outside_ms = before_ms + after_ms;
+    if lead.complete || outside_ms == 0 {
+        return;
+    }
+    let length_ms = other.touchdown_boot_ms - other.takeoff_boot_ms;
+    // Time on the ground, between a touch and a go, is taken from what is added.
+    let added_ms = (outside_ms - (length_ms - other.airtime_ms).max(0)).max(0);
+    lead.airtime_ms += added_ms;
+    lead.airtime_min_ms += (added_ms - (other.airtime_ms - other.airtime_min_ms)).max(0);
+    lead.airtime_max_ms += outside_ms.max(added_ms) + (other.airtime_max_ms - other.airtime_ms).max(0);
+    lead.takeoff_boot_ms -= before_ms;
+    lead.touchdown_boot_ms += after_ms;
+    for utc in [&mut lead.takeoff_utc, &mut lead.takeoff_utc_by_first, &mut lead.takeoff_utc_by_last] {
+        *utc = utc.map(|utc| Utc(utc.0 - before_ms * 1000));
+    }
+    lead.touchdown_utc = lead.touchdown_utc.map(|utc| Utc(utc.0 + after_ms * 1000));
+    let both = |a: i64, b: i64| if 2 * outside_ms >= length_ms { a + b } else { a.max(b) };
+    lead.landings = both(lead.landings, other.landings);
+    lead.motor_starts = match (lead.motor_starts, other.motor_starts) {
+        (Some(a), Some(b)) => Some(both(a, b)),
+        (a, b) => a.or(b),
+    };
+    let way_m = |row: &FlightRow, share: f64| row.distance_m.map(|way_m| way_m * share);
+    let share = outside_ms as f64 / length_ms.max(1) as f64;
+    lead.distance_m = way_m(lead, 1.0).zip(way_m(other, share)).map(|(a, b)| a + b).or(lead.distance_m);
+}
+
+/// How much of the flight a row shows for certain, then in all. One that is cut, but longer by more than the edges are
+/// known, is fuller.
+fn fullness_ms(row: &FlightRow) -> (i64, i64) {
+    let whole_ms = if row.complete { EDGES_MS } else { 0 };
+    (row.airtime_min_ms + whole_ms, row.airtime_ms + whole_ms)
 }
 
 /// UTC of the liftoff, and what it is by the ends of a boot session that was stepped.
@@ -114,8 +207,12 @@ fn length_us(row: &FlightRow) -> i64 {
     (row.touchdown_boot_ms - row.takeoff_boot_ms) * 1000
 }
 
-/// Same boot session, and in the air at the same time of it.
+/// Same boot session, and in the air at the same time of it. Within one log it is that of another number, where blocks lie
+/// out of order.
 fn same(a: &FlightRow, b: &FlightRow) -> bool {
+    if a.log_id == b.log_id && a.boot == b.boot {
+        return false;
+    }
     let boots_us = |row| liftoffs_us(row).map(|us| us - row.takeoff_boot_ms * 1000);
     let agree = boots_us(a).any(|a| boots_us(b).any(|b| (a - b).abs() <= SAME_BOOT_US));
     agree && overlap(a, b)
@@ -128,7 +225,6 @@ fn overlap(a: &FlightRow, b: &FlightRow) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::archive::cell::Utc;
 
     fn flight(id: &str, log: &str, boot_us: Option<i64>, boot_ms: (i64, i64), complete: bool) -> FlightRow {
         FlightRow {
@@ -196,15 +292,48 @@ mod tests {
     }
 
     #[test]
-    fn without_utc_or_in_one_log_nothing_is_joined() {
+    fn without_utc_or_in_one_boot_session_nothing_is_joined() {
         let day = 1_790_000_000_000_000;
-        let rows = vec![
+        let mut rows = vec![
             flight("a", "1", None, (60_000, 200_000), true),
             flight("b", "2", None, (60_000, 200_000), true),
             flight("c", "3", Some(day), (60_000, 200_000), true),
             flight("d", "3", Some(day), (60_000, 200_000), true),
         ];
-        assert_eq!(leading(rows, &BTreeMap::new()).0.len(), 4);
+        assert_eq!(leading(rows.clone(), &BTreeMap::new()).0.len(), 4);
+        // Blocks out of order made a second session of it.
+        rows[3].boot = 1;
+        assert_eq!(leading(rows, &BTreeMap::new()).0.len(), 3);
+    }
+
+    #[test]
+    fn recordings_that_show_a_part_each_show_the_flight() {
+        let day = 1_790_000_000_000_000;
+        let part = |id: &str, boot_ms: (i64, i64)| {
+            let row = flight(id, id, Some(day), boot_ms, false);
+            FlightRow {
+                airtime_min_ms: row.airtime_ms - 1_000,
+                airtime_max_ms: row.airtime_ms + 1_000,
+                ..row
+            }
+        };
+        let (first, second, third) =
+            (part("a", (60_000, 140_000)), part("b", (130_000, 200_000)), part("c", (199_000, 290_000)));
+        for order in [[0, 1, 2], [2, 0, 1], [1, 2, 0]] {
+            let all = [first.clone(), FlightRow { landings: 0, ..second.clone() }, third.clone()];
+            let (counted, evidence) = leading(order.map(|n| all[n].clone()).to_vec(), &BTreeMap::new());
+            let [row] = counted.as_slice() else { panic!("{counted:?}") };
+            assert_eq!((row.flight_id.as_str(), evidence.len(), row.complete), ("a", 2, false));
+            assert_eq!((row.takeoff_boot_ms, row.touchdown_boot_ms), (60_000, 290_000));
+            assert_eq!(row.takeoff_utc, Some(Utc(day + 60_000_000)));
+            assert_eq!((row.airtime_ms, row.landings), (230_000, 2));
+            assert!((row.airtime_min_ms..=row.airtime_max_ms).contains(&230_000));
+        }
+        // The next flight, whole in its own recording, is none of it, though one recording lost what is between.
+        let (cut, over) = (part("a", (60_000, 160_000)), part("b", (150_000, 240_000)));
+        let next = flight("n", "n", Some(day), (220_000, 400_000), true);
+        let (counted, _) = leading(vec![cut, over, next], &BTreeMap::new());
+        assert_eq!(counted.iter().map(|row| row.airtime_ms).collect::<Vec<_>>(), [100_000, 180_000]);
     }
 
     #[test]

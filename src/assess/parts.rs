@@ -81,8 +81,9 @@ impl Main {
 }
 
 /// Whether hardware identities say that two files are of two vehicles.
-fn of_two(a: &BootEnds, b: &BootEnds) -> bool {
-    a.uid.as_ref().zip(b.uid.as_ref()).is_some_and(|(a, b)| a != b)
+fn of_two(part: &BootEnds, next: &BootEnds) -> bool {
+    let both_told = part.last_uid_told && next.first_uid_told;
+    both_told && part.uids.last().zip(next.uids.first()).is_some_and(|(a, b)| a != b)
 }
 
 /// How well `next` begins with the rest of the frame that `part` ends in: smaller is better; `None` if it does not. A piece
@@ -281,7 +282,7 @@ mod tests {
             last_us: boot_us,
             begin_us: boot_us,
             end_us: boot_us,
-            uid: None,
+            ..BootEnds::default()
         }];
         Part {
             log_id: id.to_owned(),
@@ -393,7 +394,8 @@ mod tests {
         assert!(recordings(&[second.clone(), third.clone()]).is_empty());
         assert_eq!(recordings(&[third, half, second]), [["l", "o", "p"]]);
         let with_uid = |mut part: Part, uid: &str| {
-            part.ends.boots[0].uid = Some(uid.to_owned());
+            let boot = &mut part.ends.boots[0];
+            (boot.uids, boot.first_uid_told, boot.last_uid_told) = (vec![uid.to_owned()], true, true);
             part
         };
         let long = part("h", (0, 50), (100, 90_000), None);

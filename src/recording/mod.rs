@@ -4,6 +4,7 @@
 
 mod cut;
 mod flows;
+mod identity;
 mod losses;
 mod notes;
 mod repeats;
@@ -16,7 +17,7 @@ use crate::measure::Measurement;
 use crate::signal::Signals;
 use crate::signal::collect::Reader;
 use crate::table::{BatchSink, RowId, RowTimes, Tables};
-use crate::wire::payload::{u8_at, u64_at};
+use crate::wire::payload::u64_at;
 use crate::wire::signature::{Key, Link, LinkTally, Signatures};
 use crate::wire::{Container, Definitions, Frame, Gap, Integrity, Met, Scanner};
 pub use cut::Cut;
@@ -67,6 +68,11 @@ pub struct SenderCount {
 /// One boot session of one vehicle.
 #[derive(Debug, Clone, Default)]
 pub struct BootSession {
+    /// Hardware identity from AUTOPILOT_VERSION, `0x` and lower-case hex digits without leading zeros. A session that
+    /// tells none has that of the one before it, else of the next.
+    pub autopilot_uid: Option<String>,
+    /// It was told in this session.
+    pub uid_told: bool,
     /// What the methods read.
     pub signals: Signals,
     /// UTC of this session, if the log tells.
@@ -92,7 +98,7 @@ pub type Reduce<'r> = Box<dyn FnMut(u32, Option<&str>, &mut BootSession) + 'r>;
 pub struct Vehicle {
     /// MAVLink system id.
     pub system_id: u32,
-    /// Hardware identity from AUTOPILOT_VERSION, `0x` and lower-case hex digits without leading zeros.
+    /// The latest hardware identity that it told; that of each boot session stands there.
     pub autopilot_uid: Option<String>,
     /// Boot sessions in order.
     pub boots: Vec<BootSession>,
@@ -132,6 +138,7 @@ struct Sender {
 
 struct VehicleState {
     vehicle: Vehicle,
+    told: identity::Told,
     autopilot: usize,
     heartbeats: u64,
     temperature_degc: [f32; 32],
@@ -373,7 +380,9 @@ impl<'d> Recorder<'d> {
             .collect();
         messages.sort_by_key(|m| m.1);
         let mut vehicles: Vec<Vehicle> = Vec::new();
+        let mut identities = Vec::new();
         for mut state in state.vehicles.into_iter().filter(|v| v.heartbeats > 0) {
+            identities.extend(state.told.finish(&mut state.vehicle));
             for boot in state.vehicle.boots.iter_mut().filter(|b| b.reduced.is_none()) {
                 boot.end();
             }
@@ -381,6 +390,7 @@ impl<'d> Recorder<'d> {
         }
         vehicles.sort_by_key(|v| v.system_id);
         let mut notes = notes::of(&integrity, &vehicles);
+        notes.extend(identities);
         notes.extend(capture_notes);
         notes.extend(notes::undefined(&state.unknown));
         let (signatures, said) = signing::told(&state.signatures, &senders);
@@ -635,27 +645,35 @@ impl State<'_> {
             return;
         }
         state.heartbeats += u64::from(is_heartbeat);
-        if let Some((version, uid, uid2)) = self.slots.autopilot_version
-            && slot == version
-        {
-            state.vehicle.autopilot_uid =
-                uid_text(frame.payload, uid, uid2).or(state.vehicle.autopilot_uid.take());
-        }
-        let Some(placed) = placed else { return };
+        let version = self.slots.autopilot_version.filter(|(version, ..)| *version == slot);
+        let uid = version.and_then(|(_, uid, uid2)| identity::uid_text(frame.payload, uid, uid2));
+        let frames = sender.count.frames;
+        state.vehicle.autopilot_uid = uid.clone().or(state.vehicle.autopilot_uid.take());
+        let Some(placed) = placed else {
+            if let Some(uid) = uid {
+                state.told.note(uid, None, frames);
+            }
+            return;
+        };
         while state.vehicle.boots.len() <= usize::from(placed.boot) {
+            let told = state.vehicle.boots.iter().rev().find_map(|boot| boot.autopilot_uid.clone());
             if let (Some(ended), Some(reduce)) = (state.vehicle.boots.last_mut(), &mut self.reduce) {
                 ended.end();
-                reduce(state.vehicle.system_id, state.vehicle.autopilot_uid.as_deref(), ended);
+                reduce(state.vehicle.system_id, told.as_deref(), ended);
                 ended.votes = UtcVotes::default();
             }
-            state.vehicle.boots.push(BootSession::default());
+            state.vehicle.boots.push(state.told.begin(frames));
             state.capture_offset_ms = None;
         }
         let Some(boot) = state.vehicle.boots.last_mut() else { return };
         if placed.anew {
             // Nothing that lies at a wrong first stamp may count as the beginning or the end of a flight.
-            *boot = BootSession::default();
+            let (autopilot_uid, uid_told) = (boot.autopilot_uid.take(), boot.uid_told);
+            *boot = BootSession { autopilot_uid, uid_told, ..BootSession::default() };
             state.capture_offset_ms = None;
+        }
+        if let Some(uid) = uid {
+            state.told.note(uid, Some(boot), frames);
         }
         boot.lag_ms = sender.clock.max_lag_ms();
         let (first, last) = boot.span_ms.unwrap_or((placed.earliest_ms, placed.earliest_ms));
@@ -766,6 +784,7 @@ impl VehicleState {
     fn new(system_id: u32, autopilot: usize) -> Self {
         VehicleState {
             vehicle: Vehicle { system_id, autopilot_uid: None, boots: Vec::new() },
+            told: identity::Told::default(),
             autopilot,
             heartbeats: 0,
             temperature_degc: [f32::NAN; 32],
@@ -773,14 +792,4 @@ impl VehicleState {
             usual_step_ms: 0,
         }
     }
-}
-
-/// `uid2` where it is not all zero, else `uid`, else nothing.
-fn uid_text(payload: &[u8], uid: usize, uid2: usize) -> Option<String> {
-    let mut digits: String = (0..18).map(|i| format!("{:02x}", u8_at(payload, uid2 + i))).collect();
-    if digits.bytes().all(|b| b == b'0') {
-        digits = format!("{:x}", u64_at(payload, uid));
-    }
-    let digits = digits.trim_start_matches('0');
-    (!digits.is_empty()).then(|| format!("0x{digits}"))
 }
