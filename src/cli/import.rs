@@ -341,6 +341,11 @@ fn import_stream(
         copy.write(bytes)
     })?;
     if let Some(why) = reading::unusable(&recording) {
+        if let Some(packing) = junk::hidden_by(&first) {
+            return Ok(Imported::Unusable(format!(
+                "packed as {packing}, which fettle does not open; unpack it, or pack it as gzip, zstd, zip or tar"
+            )));
+        }
         return Ok(match junk::other_kind(&first) {
             Some(what) if !into.named.contains(path) => Imported::PassedOver(what.into_owned()),
             Some(what) => Imported::Unusable(format!("{why}; its content is {what}")),

@@ -13,6 +13,8 @@ pub(super) struct Flows<'d> {
     definitions: &'d Definitions,
     capture: Capture,
     flows: Vec<Flow<'d>>,
+    /// The flow of bytes that are outside of records.
+    outside: Option<usize>,
     /// Bytes of the file done with.
     bytes: u64,
 }
@@ -40,7 +42,7 @@ struct Piece {
 
 impl<'d> Flows<'d> {
     pub(super) fn new(definitions: &'d Definitions) -> Self {
-        Flows { definitions, capture: Capture::new(), flows: Vec::new(), bytes: 0 }
+        Flows { definitions, capture: Capture::new(), flows: Vec::new(), outside: None, bytes: 0 }
     }
 
     /// Reads more of the file, handing on every frame; returns how many bytes it is done with. What is fed behind
@@ -51,16 +53,17 @@ impl<'d> Flows<'d> {
         last: bool,
         sink: &mut impl FnMut(Met<'_>),
     ) -> Result<usize, CaptureError> {
-        let Flows { definitions, capture, flows, bytes } = self;
-        let used = capture.feed(input, last, &mut |segment| take(flows, definitions, &segment, sink))?;
+        let Flows { definitions, capture, flows, outside, bytes } = self;
+        let used =
+            capture.feed(input, last, &mut |segment| take(flows, outside, definitions, &segment, sink))?;
         *bytes += used as u64;
         Ok(used)
     }
 
     /// Hands on the frames in what waits for more, of which there is none.
     pub(super) fn finish(&mut self, sink: &mut impl FnMut(Met<'_>)) {
-        let Flows { definitions, capture, flows, .. } = self;
-        capture.finish(&mut |segment| take(flows, definitions, &segment, sink));
+        let Flows { definitions, capture, flows, outside, .. } = self;
+        capture.finish(&mut |segment| take(flows, outside, definitions, &segment, sink));
         flows.iter_mut().for_each(|flow| flow.scan(true, sink));
     }
 
@@ -107,14 +110,27 @@ impl<'d> Flows<'d> {
 
 fn take<'d>(
     flows: &mut Vec<Flow<'d>>,
+    outside: &mut Option<usize>,
     definitions: &'d Definitions,
     segment: &Segment<'_>,
     sink: &mut impl FnMut(Met<'_>),
 ) {
-    while flows.len() <= segment.flow as usize {
+    let index = segment.flow as usize;
+    while flows.len() <= index {
+        // Only what is outside of records is a stream without a time.
+        if segment.capture_us.is_none() && !segment.datagram && !segment.late {
+            outside.get_or_insert(flows.len());
+        }
         flows.push(Flow::new(definitions));
     }
-    if let Some(flow) = flows.get_mut(segment.flow as usize) {
+    // A record ends what was outside: nothing more of it comes, but that of another damaged place.
+    if segment.capture_us.is_some()
+        && let Some(flow) = outside.filter(|outside| *outside != index).and_then(|at| flows.get_mut(at))
+        && !flow.held.is_empty()
+    {
+        flow.scan(true, sink);
+    }
+    if let Some(flow) = flows.get_mut(index) {
         flow.feed(segment, sink);
     }
 }

@@ -7,6 +7,25 @@ use std::borrow::Cow;
 /// Bytes of a text that are looked at.
 const LOOK: usize = 4_096;
 
+/// Packings that are not read: a log may be inside.
+const PACKED: [&str; 10] = [
+    "application/vnd.rar",
+    "application/x-bzip2",
+    "application/vnd.bzip3",
+    "application/x-7z-compressed",
+    "application/x-xz",
+    "application/vnd.ms-cab-compressed",
+    "application/x-compress",
+    "application/x-lzip",
+    "application/x-lz4",
+    "application/x-cpio",
+];
+
+/// The packing that hides what is in a file, if it is none that is read.
+pub fn hidden_by(first: &[u8]) -> Option<&'static str> {
+    infer::get(first).map(|kind| kind.mime_type()).filter(|kind| PACKED.contains(kind))
+}
+
 /// `image/jpeg`, `text`… or `None` if the content is nothing known.
 pub fn other_kind(first: &[u8]) -> Option<Cow<'static, str>> {
     if let Some(kind) = infer::get(first) {
@@ -51,6 +70,14 @@ mod tests {
         .take(400)
         .collect();
         assert_eq!(other_kind(&noise), None);
+    }
+
+    #[test]
+    fn what_may_hold_a_log_is_no_junk() {
+        // The markers of xz (The .xz File Format, 2.1.1.1) and 7z.
+        assert_eq!(hidden_by(b"\xFD7zXZ\0\0\x04 rest"), Some("application/x-xz"));
+        assert_eq!(hidden_by(b"7z\xBC\xAF\x27\x1C\0\x04 rest"), Some("application/x-7z-compressed"));
+        assert_eq!(hidden_by(b"\x89PNG\r\n\x1a\n rest"), None);
     }
 
     #[test]
