@@ -384,6 +384,16 @@ fn the_time_told_to_a_copy_holds_for_the_whole_log() {
     assert!(after[0]["takeoff_utc"].as_str().unwrap().starts_with("2026-09-03T08:46:"), "{after:?}");
     tell(&["--withdraw"]);
     assert!(fleet.flights()[0]["takeoff_utc"].is_null());
+    // What would change nothing is refused.
+    let start = "2026-09-03T08:46:38Z";
+    for (arguments, why) in [
+        (&["--shift", "2h"][..], "tells no time"),
+        (&["--boot", "7", "--starts", start][..], "no boot session 7"),
+    ] {
+        let output = fleet.fettle(&[&["clock", "card/heron/log"], arguments].concat());
+        assert_eq!(output.status.code(), Some(1));
+        assert!(String::from_utf8_lossy(&output.stderr).contains(why), "{output:?}");
+    }
     fleet.import(&[fleet.put("other", &sample())]);
     assert!(fleet.flights().iter().any(|f| f["takeoff_utc"].is_null()), "it does not come back");
 }

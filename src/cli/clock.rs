@@ -34,6 +34,7 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
         return Ok(Outcome::Done);
     };
     // What can be refused is asked for before anything is changed.
+    possible(&logs, &told, options)?;
     let definitions = dialects::announced(&options.dialects, &fleet, Some(&dir.root), output)?;
     let key = signing::key(&options.signing)?;
     let into = Into::again(&dir, &fleet, reading::Decoding { definitions, key: key.as_ref() });
@@ -89,6 +90,25 @@ fn changed(before: &ToldTime, options: &Clock) -> Option<ToldTime> {
         told.shift_us = shift_us;
     }
     (options.starts.is_some() || options.shift.is_some()).then_some(told)
+}
+
+/// Whether what is said changes anything.
+fn possible(logs: &[LogRow], told: &ToldTime, options: &Clock) -> Result<(), Failure> {
+    if let (Some(boot), [log]) = (options.boot, logs)
+        && i64::try_from(boot).is_ok_and(|boot| boot >= log.boots)
+    {
+        return Err(Failure(format!(
+            "there is no boot session {boot}: this log has {}, counted from 0",
+            log.boots
+        )));
+    }
+    if options.shift.is_some() && told.starts_us.is_empty() && logs.iter().all(|log| log.utc_source == "none")
+    {
+        return Err(Failure(
+            "this log tells no time that could be shifted; --starts gives it one".to_owned(),
+        ));
+    }
+    Ok(())
 }
 
 /// The flights of a recording.

@@ -34,6 +34,10 @@ pub fn logs(paths: &[PathBuf], archive: &Path) -> Found {
     for path in paths {
         match std::fs::metadata(path) {
             Ok(meta) if meta.is_dir() => walk(path, archive.as_deref(), &mut found),
+            Ok(meta) if flows(&meta) => {
+                let why = "a pipe or a device, and a log is read twice; save it to a file first";
+                found.unreadable.push((path.clone(), why.to_owned()));
+            }
             Ok(_) => found.files.push(path.clone()),
             Err(error) => found.unreadable.push((path.clone(), error.to_string())),
         }
@@ -41,6 +45,20 @@ pub fn logs(paths: &[PathBuf], archive: &Path) -> Found {
     found.files.sort();
     found.files.dedup();
     found
+}
+
+/// Whether what is read there is gone, or may never end.
+#[cfg(unix)]
+fn flows(meta: &std::fs::Metadata) -> bool {
+    use std::os::unix::fs::FileTypeExt;
+    let kind = meta.file_type();
+    kind.is_fifo() || kind.is_char_device() || kind.is_socket()
+}
+
+/// Whether what is read there is gone, or may never end.
+#[cfg(not(unix))]
+fn flows(_: &std::fs::Metadata) -> bool {
+    false
 }
 
 fn walk(folder: &Path, archive: Option<&Path>, found: &mut Found) {
@@ -100,6 +118,13 @@ fn walk(folder: &Path, archive: Option<&Path>, found: &mut Found) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[cfg(unix)]
+    #[test]
+    fn a_device_that_never_ends_is_not_read() {
+        let found = logs(&["/dev/zero".into()], Path::new("archive"));
+        assert_eq!((found.files.len(), found.unreadable.len()), (0, 1));
+    }
 
     #[test]
     fn only_exact_names_beside_logs_are_passed_over() {
