@@ -230,6 +230,26 @@ fn recordings_that_overlap_by_seconds_show_the_whole_flight() {
     }
 }
 
+/// A later block before an earlier one, or instead of it: one flight, though its boot clock falls.
+#[test]
+fn blocks_out_of_order_make_one_flight() {
+    let bytes = sample();
+    let whole = Fleet::new();
+    whole.import(&[whole.put("whole", &bytes)]);
+    let want = whole.flights()[0]["airtime_ms"].as_i64().unwrap();
+    let (a, b, c) = (60_000, 90_000, 110_000);
+    let earlier_later = [&bytes[..a], &bytes[b..c], &bytes[a..b], &bytes[c..]].concat();
+    let twice = [&bytes[..a], &bytes[b..c], &bytes[a..]].concat();
+    for log in [earlier_later, twice] {
+        let fleet = Fleet::new();
+        fleet.import(&[fleet.put("log", &log)]);
+        let flights = fleet.flights();
+        assert_eq!(flights.len(), 1, "{flights:?}");
+        let off_ms = flights[0]["airtime_ms"].as_i64().unwrap() - want;
+        assert!(off_ms.abs() < 5_000, "{off_ms} ms off");
+    }
+}
+
 #[test]
 fn the_same_log_under_two_names_counts_once() {
     let fleet = Fleet::new();

@@ -27,7 +27,7 @@ pub(super) fn of(integrity: &Integrity, vehicles: &[Vehicle]) -> Vec<String> {
         if let Some(pairs) = same_boot(vehicle) {
             notes.push(format!(
                 "system {}: {pairs} boot session(s) tell the UTC of boot of another one, as if parts of the log lay out of \
-                 order; a flight may count more than once",
+                 order; in an archive what overlaps of their flights counts once",
                 vehicle.system_id
             ));
         }
