@@ -52,6 +52,11 @@ fn counters(part: &Part, next: &Part) -> (bool, usize) {
     (all_go_on, common)
 }
 
+/// A file behind a 32-bit wrap knows nothing of it.
+fn as_sent_ms(boot_ms: i64) -> i64 {
+    boot_ms.rem_euclid(1 << 32)
+}
+
 /// Both files' view of the sender that says most in them.
 struct Main {
     system_id: u32,
@@ -69,7 +74,8 @@ impl Main {
             let other = next.ends.sender(sender)?;
             let (last_ms, first_ms) = sender.last_boot_ms.zip(other.first_boot_ms)?;
             let length_ms = last_ms - sender.first_boot_ms.unwrap_or(last_ms);
-            let main = Main { system_id: sender.system_id, length_ms, last_ms, apart_ms: first_ms - last_ms };
+            let apart_ms = first_ms - as_sent_ms(last_ms);
+            let main = Main { system_id: sender.system_id, length_ms, last_ms, apart_ms };
             Some((Reverse(sender.frames.min(other.frames)), main))
         });
         both.min_by_key(|(frames, _)| *frames).map(|(_, main)| main)
@@ -216,7 +222,8 @@ fn by_clock(logs: &[Part]) -> Vec<Candidate<'_, (bool, i64)>> {
         let mut near: BTreeSet<usize> = BTreeSet::new();
         for sender in &part.ends.senders {
             let key = (part.container.as_str(), sender.system_id, sender.component_id);
-            let (Some(last_ms), Some(firsts)) = (sender.last_boot_ms, begins.get(&key)) else { continue };
+            let last_ms = sender.last_boot_ms.map(as_sent_ms);
+            let (Some(last_ms), Some(firsts)) = (last_ms, begins.get(&key)) else { continue };
             let from = firsts.partition_point(|(first_ms, _)| *first_ms < last_ms - LATE_MS);
             let next = firsts.iter().skip(from).take_while(|(first_ms, _)| *first_ms <= last_ms + PAUSE_MS);
             near.extend(next.map(|(_, index)| *index));
@@ -388,6 +395,10 @@ mod tests {
             (part("l", (0, 50), (100, 30_000), None), part("m", (51, 90), (30_200, 90_000), None));
         assert_eq!(recordings(&[half.clone(), rest]), [["l", "m"]]);
         assert!(recordings(&[half.clone(), part("n", (51, 90), (32_000, 90_000), None)]).is_empty());
+        // The 32-bit stamps wrapped in the first file.
+        let wrapped = part("q", (0, 50), (4_294_900_000, 4_294_900_000 + 90_000), None);
+        let behind = part("r", (51, 90), (4_294_990_000 - (1 << 32) + 20, 60_000), None);
+        assert_eq!(recordings(&[behind, wrapped]), [["q", "r"]]);
         // A file of a second in between is long enough with the one that it goes on from.
         let (second, third) =
             (part("o", (51, 90), (30_100, 31_000), None), part("p", (91, 99), (31_050, 90_000), None));
