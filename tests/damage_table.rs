@@ -242,6 +242,45 @@ fn a_block_that_stands_twice_is_no_second_flight() {
     assert!(repeated > 150, "{repeated} told");
 }
 
+/// A slow stream of a clockless aircraft whose only stamps are those of SYSTEM_TIME, once a second: counters and stamps
+/// are the same after every boot, `change` goes into what it measures.
+fn slow(bytes: &[u8], change: u8) -> Vec<u8> {
+    let (mut stream, mut sequence, mut seconds) = (Vec::new(), 0u8, 0u32);
+    Scanner::new(Definitions::builtin()).scan(bytes, true, &mut |frame| {
+        let mut payload = frame.payload.to_vec();
+        match frame.message_id {
+            0 | 1 | 36 | 245 => {}
+            74 => payload[0] ^= change,
+            2 => {
+                payload = [&[0; 8][..], &(seconds * 1_000).to_le_bytes()].concat();
+                seconds += 1;
+            }
+            _ => return,
+        }
+        let head = [payload.len() as u8, 0, 0, sequence, 1, 1, frame.message_id as u8, 0, 0];
+        let body = [&head[..], &payload].concat();
+        let crc = mavlink::calculate_crc(&body, frame.message.unwrap().crc_extra);
+        stream.extend([&[0xFD][..], &body, &crc.to_le_bytes()].concat());
+        sequence = sequence.wrapping_add(1);
+    });
+    stream
+}
+
+#[test]
+fn a_reboot_with_the_same_counters_and_stamps_is_no_block_that_repeats() {
+    let bytes = log("heron/2026-09-02.mavlink").bytes;
+    let (one, other) = (slow(&bytes, 0), slow(&bytes, 1));
+    assert_ne!(one, other);
+    let alone = flights(&record(&one, 1 << 16).0);
+    let (recording, _) = record(&[one, other].concat(), 1 << 16);
+    assert_eq!(recording.vehicles[0].boots.len(), 2);
+    let found = flights(&recording);
+    assert_eq!((alone.len(), found.len()), (1, 2));
+    for flight in &found {
+        assert!((flight.airtime_ms - alone[0].airtime_ms).abs() < 2_000, "{flight:?}");
+    }
+}
+
 #[test]
 fn blocks_out_of_order_are_noted() {
     let bytes = log("heron/2026-09-02.mavlink").bytes;

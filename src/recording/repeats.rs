@@ -10,9 +10,13 @@ use crate::wire::Frame;
 const SHARING: usize = 4;
 /// Places: a MiB or so of a recording.
 const PLACES: usize = 1 << 12;
-/// Most frames in a row that may be forgotten within a block, since later ones took their places; no more than were known:
-/// after a reboot a frame or two can be those of the boot before.
-const FORGOTTEN: u8 = 16;
+/// What frames that are known bear out at most; each that is not takes two from it, since later ones may have taken its
+/// place. After a reboot a few can be those of the boot before.
+const MOST: i8 = 16;
+/// Boot time without a known frame that ends a block.
+const UNKNOWN_MS: u32 = 1_000;
+/// A message of the clock alone: without UTC it is the same after every boot, so it tells no block from a reboot.
+const SYSTEM_TIME: u32 = 2;
 
 /// The latest stamped frames of all senders, each in a place that its hash gives it.
 #[derive(Debug, Default)]
@@ -23,23 +27,35 @@ pub(super) struct Repeats {
 /// Where a sender stands in a block that repeats.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Repeating {
-    /// Frames known so far; 0 outside of one.
-    known: u8,
-    forgotten: u8,
+    /// How well known frames bear a block out; 0 outside of one.
+    borne_out: i8,
+    /// Stamp of the latest one that was known.
+    known_ms: u32,
 }
 
 impl Repeats {
-    /// Whether this frame belongs to a block that was read before. Frames without a stamp do if those before them did.
+    /// Whether this frame belongs to a block that was read before. Frames that cannot tell do if those before them did.
     #[inline]
     pub fn again(&mut self, frame: &Frame<'_>, stamp: Stamp, sender: &mut Sender) -> bool {
-        let Stamp::BootMs(boot_ms) = stamp else { return sender.repeating.known > 0 };
-        let key = key(frame, boot_ms);
-        if sender.clock.behind_ms(boot_ms) <= LATE_MS {
+        let Stamp::BootMs(boot_ms) = stamp else { return sender.repeating.within() };
+        let behind_ms = sender.clock.behind_ms(boot_ms);
+        if behind_ms < 0 || behind_ms <= LATE_MS && !sender.repeating.within() {
             sender.repeating = Repeating::default();
-            self.remember(key);
+            if frame.message_id != SYSTEM_TIME {
+                self.remember(key(frame, boot_ms));
+            }
             return false;
         }
-        self.fallen(key, &mut sender.repeating)
+        if frame.message_id != SYSTEM_TIME {
+            let known = self.known(key(frame, boot_ms));
+            sender.repeating.judge(boot_ms, known, behind_ms > LATE_MS);
+        }
+        sender.repeating.within()
+    }
+
+    #[cold]
+    fn known(&self, key: u64) -> bool {
+        self.places.get(place(key)).is_some_and(|place| place.contains(&key))
     }
 
     #[inline]
@@ -52,18 +68,22 @@ impl Repeats {
             place[0] = key;
         }
     }
+}
 
-    #[cold]
-    fn fallen(&self, key: u64, repeating: &mut Repeating) -> bool {
-        if self.places.get(place(key)).is_some_and(|place| place.contains(&key)) {
-            *repeating = Repeating { known: repeating.known.saturating_add(1), forgotten: 0 };
+impl Repeating {
+    fn within(self) -> bool {
+        self.borne_out > 0
+    }
+
+    /// A frame that was `known`, or one that may be forgotten since its stamp `fell`.
+    fn judge(&mut self, boot_ms: u32, known: bool, fell: bool) {
+        if known {
+            (self.borne_out, self.known_ms) = ((self.borne_out + 1).min(MOST), boot_ms);
+        } else if !fell || boot_ms.abs_diff(self.known_ms) > UNKNOWN_MS {
+            self.borne_out = 0;
         } else {
-            repeating.forgotten += 1;
-            if repeating.forgotten > repeating.known.min(FORGOTTEN) {
-                *repeating = Repeating::default();
-            }
+            self.borne_out = (self.borne_out - 2).max(0);
         }
-        repeating.known > 0
     }
 }
 
