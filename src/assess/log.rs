@@ -2,12 +2,11 @@
 
 use super::ends::Ends;
 use super::naming::{self, Named};
-use super::parts::SAME_BOOT_US;
 use super::{METHOD_VERSION, short_id};
 use crate::airframe::Airframe;
 use crate::archive::cell::Utc;
 use crate::archive::row::{FlightRow, IntegrityRow, LogRow, MeasureRow};
-use crate::clock::UtcBinding;
+use crate::clock::{SAME_BOOT_US, UtcBinding};
 use crate::fleet::Fleet;
 use crate::flight::{Flight, segment};
 use crate::measure::{Measurement, measure_flight};

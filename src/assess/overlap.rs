@@ -8,9 +8,9 @@
 //! flights of one aircraft can well begin at the same time after boot. Of a log that is known to be a copy of another one
 //! only flights count that the other one lost.
 
-use super::parts::SAME_BOOT_US;
 use crate::archive::cell::Utc;
 use crate::archive::row::FlightRow;
+use crate::clock::SAME_BOOT_US;
 use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
 
 /// Liftoff and touchdown together are known this well, in milliseconds (the worst that `tests/airtime.rs` allows at

@@ -9,6 +9,7 @@
 
 use super::ends::{BootEnds, Ends};
 use super::joint::{Joint, across, needs};
+use crate::clock::SAME_BOOT_US;
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -26,8 +27,6 @@ const AT_ONCE_MS: i64 = 1_000;
 const LENGTH_MS: i64 = 5_000;
 /// Stamps arrive so much out of order at most.
 const LATE_MS: i64 = crate::clock::boot::LATE_MS;
-/// UTC of boot of one boot session, from two recordings, differs at most by this.
-pub const SAME_BOOT_US: i64 = 2_000_000;
 
 /// One log as linking sees it.
 #[derive(Debug, Clone, PartialEq)]

@@ -14,4 +14,4 @@ mod votes;
 
 pub use boot::{BootClock, Placed, Stamp};
 pub use doubt::UtcDoubt;
-pub use utc::{UtcBinding, UtcSource, UtcVotes};
+pub use utc::{SAME_BOOT_US, UtcBinding, UtcSource, UtcVotes};

@@ -9,6 +9,9 @@
 use super::doubt::UtcDoubt;
 use super::votes::Thinned;
 
+/// UTC of boot of one boot session, from two parts or two recordings of it, differs at most by this.
+pub const SAME_BOOT_US: i64 = 2_000_000;
+
 /// Where UTC came from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum UtcSource {

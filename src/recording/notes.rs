@@ -1,14 +1,12 @@
 //! Plain sentences about a log's condition.
 
 use super::Vehicle;
-use crate::clock::{UtcDoubt, UtcSource};
+use crate::clock::{SAME_BOOT_US, UtcDoubt, UtcSource};
 use crate::wire::Integrity;
 use std::collections::BTreeMap;
 
 /// Undefined message ids that are noted one by one.
 const MOST_IDS_NOTED: usize = 10;
-/// UTC of boot differs at most by this within a session.
-const SAME_BOOT_US: i64 = 2_000_000;
 
 /// About the bytes and the vehicles.
 pub(super) fn of(integrity: &Integrity, vehicles: &[Vehicle]) -> Vec<String> {
