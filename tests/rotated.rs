@@ -77,6 +77,90 @@ proptest! {
     }
 }
 
+/// The log of a lone autopilot that never learns the time.
+fn undated() -> Vec<u8> {
+    with_payloads(&only(&sample(), |frame| frame.component_id == 1), |frame, payload| {
+        // SYSTEM_TIME and GPS_RAW_INT begin with the Unix time in microseconds.
+        if [2, 24].contains(&frame.message_id) {
+            payload[..8].fill(0);
+        }
+    })
+}
+
+/// A recorder that wrote a block twice and rotated within either copy, or where they meet.
+#[test]
+fn a_cut_within_a_block_that_repeats_is_no_second_flight() {
+    let bytes = undated();
+    let mut frames: Vec<usize> = Vec::new();
+    Scanner::new(Definitions::builtin()).scan(&bytes, true, &mut |frame| frames.push(frame.offset as usize));
+    let size = 20_000;
+    for share in [5, 12, 18] {
+        let at = |from: usize| frames[frames.partition_point(|frame| *frame < from)];
+        let place = bytes.len() * share / 24;
+        // Blocks of frames, and of a file system: the latter break the frames at both ends, and a cut in these proves nothing.
+        let (from, again) = (at(place), at(place + size));
+        let between_frames = again + at(place + size / 2) - from;
+        let whole_frames = [again - 9, again - 1, again + 1, again + 9, between_frames];
+        let whole_frames = whole_frames.map(|cut| (from, again, cut));
+        let (from, again) = (place, place + size);
+        let blocks =
+            [again - 400, again + 400, again + size / 2, again + size - 400].map(|cut| (from, again, cut));
+        for (from, again, cut) in whole_frames.into_iter().chain(blocks) {
+            let twice = [&bytes[..again], &bytes[from..again], &bytes[again..]].concat();
+            let whole = Fleet::new();
+            whole.import(&[whole.put("whole", &twice)]);
+            let want = whole.flights();
+            assert_eq!(want.len(), 1);
+            for order in [[0, 1], [1, 0]] {
+                let split = Fleet::new();
+                let files = [split.put("a", &twice[..cut]), split.put("b", &twice[cut..])];
+                order.iter().for_each(|n| drop(split.import(std::slice::from_ref(&files[*n]))));
+                assert_eq!(split.flights(), want, "{from} {again} {cut}");
+            }
+        }
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 8, max_shrink_iters: 20, ..ProptestConfig::default() })]
+
+    /// Of two cuts so close that no whole frame is between them, nor any date in the log.
+    #[test]
+    fn a_piece_without_a_frame_makes_no_second_flight(
+        cuts in prop::collection::vec((any::<prop::sample::Index>(), prop::option::of(1..300usize)), 1..4),
+        order in any::<prop::sample::Index>(),
+    ) {
+        let bytes = undated();
+        let whole = Fleet::new();
+        whole.import(&[whole.put("whole", &bytes)]);
+        let want = whole.flights();
+        let split = Fleet::new();
+        let pieces = pieces(&bytes, &cuts, 1);
+        let mut files: Vec<(String, usize)> = pieces
+            .iter()
+            .enumerate()
+            .map(|(number, piece)| {
+                let name = format!("part{number}");
+                split.put(&name, piece);
+                (format!("card/heron/{name}"), piece.len())
+            })
+            .collect();
+        let turn = order.index(files.len());
+        files.rotate_left(turn);
+        for (file, len) in &files {
+            let code = split.fettle(&["import", file]).status.code();
+            prop_assert!(code == Some(0) || *len < 300, "{len} bytes: {code:?}");
+        }
+        let lens: Vec<usize> = pieces.iter().map(|p| p.len()).collect();
+        let got = split.flights();
+        prop_assert_eq!(got.len(), want.len(), "{:?}", lens);
+        for (got, want) in got.iter().zip(&want) {
+            let off_ms = got["airtime_ms"].as_i64().unwrap() - want["airtime_ms"].as_i64().unwrap();
+            prop_assert!(off_ms.abs() < 100, "{lens:?}: off by {off_ms} ms");
+        }
+    }
+}
+
 /// A fleet that got these files in this order, each by an import of its own.
 fn imported_one_by_one(pieces: &[&[u8]], order: [usize; 3]) -> Fleet {
     let fleet = Fleet::new();

@@ -223,6 +223,9 @@ fn says_what_is_wrong_and_where() {
             "16777216 is no number from 0 to 16777215",
         ),
         (vec![("top.xml", "<mavlink><messages><message id=\"1\" name=\"A\">")], "ends inside a definition"),
+        (vec![("top.xml", "")], "no <mavlink> element"),
+        (vec![("top.xml", "the log of a card that went into the wrong option")], "no <mavlink> element"),
+        (vec![("top.xml", "<html><body/></html>")], "no <mavlink> element"),
         (
             vec![(
                 "top.xml",

@@ -10,7 +10,14 @@ use std::collections::BTreeSet;
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Joint {
     /// A frame: its checksum is evidence of its own.
-    Frame,
+    Frame {
+        /// Who sent it.
+        system_id: u32,
+        /// Component of that system.
+        component_id: u8,
+        /// Its counter.
+        sequence: u8,
+    },
     /// A stamp: only the lengths are.
     Stamp,
 }
@@ -55,21 +62,25 @@ pub fn across(tail: &str, head: &str, stamped: bool) -> Option<Joint> {
         return stamp::read(&[bytes(tail), bytes(head)].concat()).map(|_| Joint::Stamp);
     }
     // The frame may have its stamp before it.
-    let frame = [0, STAMP_LEN].into_iter().filter(|from| *from < tail_len).any(|from| {
+    [0, STAMP_LEN].into_iter().filter(|from| *from < tail_len).find_map(|from| {
         let frame = |from: usize| [bytes(tail.get(2 * from..).unwrap_or_default()), bytes(head)].concat();
         // Most pairs are told apart by the marker alone.
-        tail.get(2 * from..2 * from + 2).is_some_and(|marker| MARKERS.contains(&marker))
-            && is_frame(&frame(from))
-    });
-    frame.then_some(Joint::Frame)
+        tail.get(2 * from..2 * from + 2)
+            .is_some_and(|marker| MARKERS.contains(&marker))
+            .then(|| whole(&frame(from)))?
+    })
 }
 
-fn is_frame(bytes: &[u8]) -> bool {
-    let mut whole = false;
+/// The frame that `bytes` are, if they are one.
+fn whole(bytes: &[u8]) -> Option<Joint> {
+    let mut whole = None;
     let stated = usize::from(bytes.get(1).copied().unwrap_or_default()) + SHORTEST;
     if (stated..=stated + LONGEST - usize::from(u8::MAX)).contains(&bytes.len()) {
         Scanner::new(Definitions::builtin()).scan(bytes, true, &mut |found| {
-            whole |= found.message.is_some() && found.raw.len() == bytes.len();
+            if found.message.is_some() && found.raw.len() == bytes.len() {
+                let (system_id, component_id) = (found.system_id, found.component_id);
+                whole = Some(Joint::Frame { system_id, component_id, sequence: found.sequence });
+            }
         });
     }
     whole

@@ -5,11 +5,13 @@
 //! logs of an aircraft begin seconds after its boot: one sender is enough only beyond the first minute, or if both
 //! files give the same UTC of boot; before, its stamps must go on at once behind a file of some seconds. Where counters
 //! do not go on, since the recorder paused, that UTC is asked for. Where the recorder cut in mid-frame, the end of one file
-//! and the beginning of the next are a frame with a good checksum: that is evidence enough.
+//! and the beginning of the next are a frame with a good checksum: that is evidence enough where its own counter goes on
+//! from the one or in the other.
 
 use super::ends::{BootEnds, Ends};
 use super::joint::{Joint, across, needs};
 use crate::clock::SAME_BOOT_US;
+use crate::recording::SenderCount;
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -49,6 +51,16 @@ fn counters(part: &Part, next: &Part) -> (bool, usize) {
         common += 1;
     }
     (all_go_on, common)
+}
+
+/// Whether the counter of a frame that was cut goes on from the one file, or the other one's from it: where a block is
+/// written again at the cut, one of them does.
+fn fits(joint: Joint, part: &Part, next: &Part) -> bool {
+    let Joint::Frame { system_id, component_id, sequence } = joint else { return false };
+    let of = |s: &&SenderCount| (s.system_id, s.component_id) == (system_id, component_id);
+    let before = part.ends.senders.iter().find(of).map(|s| sequence.wrapping_sub(s.last_sequence));
+    let behind = next.ends.senders.iter().find(of).map(|s| s.first_sequence.wrapping_sub(sequence));
+    before.into_iter().chain(behind).any(|step| (1..=MISSING + 1).contains(&step))
 }
 
 /// A file behind a 32-bit wrap knows nothing of it.
@@ -101,17 +113,19 @@ fn completes(part: &Part, next: &Part) -> Option<(bool, i64)> {
     let joint = across(&part.ends.tail, &next.ends.head, stamped)?;
     let (all_go_on, common) = counters(part, next);
     // A stamp fits that of any other recorder that was cut at the same place.
-    if !all_go_on || joint == Joint::Stamp && common == 0 {
+    let fits =
+        if joint == Joint::Stamp { all_go_on && common > 0 } else { all_go_on || fits(joint, part, next) };
+    if !fits {
         return None;
     }
     let two = |a: &BootEnds| next.ends.boot(a.system_id).is_some_and(|b| of_two(a, b));
     if part.ends.boots.iter().any(two) {
         return None;
     }
-    match Main::of(part, next) {
-        Some(main) => main.near(APART_MS).then_some((false, main.apart_ms.abs())),
-        None => Some((true, 0)),
-    }
+    let Some(main) = Main::of(part, next) else { return all_go_on.then_some((true, 0)) };
+    // A block of the one file that is written again stands in the other.
+    let again = joint != Joint::Stamp && (-main.length_ms..0).contains(&main.apart_ms);
+    (main.near(APART_MS) || again).then_some((!all_go_on, main.apart_ms.abs()))
 }
 
 /// How well `next` goes on where `part` ends, by counters and clocks: smaller is better; `None` if it does not. First come
@@ -270,7 +284,6 @@ fn chains<How: Ord>(mut candidates: Vec<Candidate<'_, How>>) -> Vec<Vec<String>>
 mod tests {
     use super::*;
     use crate::assess::joint::hex;
-    use crate::recording::SenderCount;
 
     fn part(id: &str, sequence: (u8, u8), boot_ms: (i64, i64), boot_us: Option<i64>) -> Part {
         let sender = SenderCount {

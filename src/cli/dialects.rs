@@ -10,6 +10,10 @@ use crate::wire::Definitions;
 use crate::wire::definitions::Conflict;
 use crate::wire::dialect::{Dialect, Source};
 
+/// What an import says that was given a dialect of its own.
+pub const FOR_THIS_IMPORT: &str = "--dialect holds for this import alone: logs that are read again, when a file comes that \
+     goes on in them or a time is told, have the dialects of fleet.toml only (dialects = [\"FILE.xml\"] in [fleet])";
+
 /// Bytes of a definition file that are read; the parser refuses longer ones by name.
 const LONGEST: u64 = (4 << 20) + 1;
 

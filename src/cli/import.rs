@@ -54,6 +54,9 @@ pub enum Imported {
 pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     let (dir, fleet) = fleet::required(options.fleet.fleet.as_deref())?;
     let definitions = dialects::announced(&options.dialects, &fleet, Some(&dir.root), output)?;
+    if !options.dialects.dialect.is_empty() {
+        output.warn(dialects::FOR_THIS_IMPORT);
+    }
     let key = signing::key(&options.signing)?;
     let _writer = writers::enter(&dir)?;
     let pending = Pending::begin(&dir)?;

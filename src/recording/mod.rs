@@ -61,7 +61,8 @@ pub struct SenderCount {
     pub last_sequence: u8,
     /// First stamp of its own clock, milliseconds since boot.
     pub first_boot_ms: Option<i64>,
-    /// Latest stamp of its own clock in the last boot session.
+    /// Last stamp of its own clock, in the order of the log: the latest of the last boot session, but where the log ends
+    /// in a block that was read before.
     pub last_boot_ms: Option<i64>,
 }
 
@@ -367,7 +368,7 @@ impl<'d> Recorder<'d> {
         let mut senders: Vec<SenderCount> = state
             .senders
             .iter()
-            .map(|s| SenderCount { last_boot_ms: s.clock.head_ms(), ..s.count })
+            .map(|s| SenderCount { last_boot_ms: s.repeating.last_ms(&s.clock), ..s.count })
             .collect();
         senders.sort_by_key(|s| (s.system_id, s.component_id));
         let mut messages: Vec<(String, u32, u64)> = state

@@ -2,8 +2,8 @@
 //! boot time falls as if the aircraft had started anew, but counter, stamp and checksum are those of a frame before.
 
 use super::Sender;
-use crate::clock::Stamp;
 use crate::clock::boot::LATE_MS;
+use crate::clock::{BootClock, Stamp};
 use crate::wire::Frame;
 
 /// Frames that share a place: the latest ones.
@@ -13,6 +13,9 @@ const PLACES: usize = 1 << 12;
 /// What frames that are known bear out at most; each that is not takes two from it, since later ones may have taken its
 /// place. After a reboot a few can be those of the boot before.
 const MOST: i8 = 16;
+/// Later than this a stamp is compared with those before: estimators are late by less as a rule, and no block so short
+/// moves a landing by more.
+const AGAIN_MS: i64 = 300;
 /// Boot time without a known frame that ends a block.
 const UNKNOWN_MS: u32 = 1_000;
 /// A message of the clock alone: without UTC it is the same after every boot, so it tells no block from a reboot.
@@ -39,16 +42,21 @@ impl Repeats {
     pub fn again(&mut self, frame: &Frame<'_>, stamp: Stamp, sender: &mut Sender) -> bool {
         let Stamp::BootMs(boot_ms) = stamp else { return sender.repeating.within() };
         let behind_ms = sender.clock.behind_ms(boot_ms);
-        if behind_ms < 0 || behind_ms <= LATE_MS && !sender.repeating.within() {
+        let telling = frame.message_id != SYSTEM_TIME;
+        if behind_ms < 0 || behind_ms <= AGAIN_MS && !sender.repeating.within() {
             sender.repeating = Repeating::default();
-            if frame.message_id != SYSTEM_TIME {
+            if telling {
                 self.remember(key(frame, boot_ms));
             }
             return false;
         }
-        if frame.message_id != SYSTEM_TIME {
+        let late = behind_ms <= LATE_MS;
+        if telling {
             let known = self.known(key(frame, boot_ms));
-            sender.repeating.judge(boot_ms, known, behind_ms > LATE_MS);
+            sender.repeating.judge(boot_ms, known, !late);
+            if late && !known {
+                self.remember(key(frame, boot_ms));
+            }
         }
         sender.repeating.within()
     }
@@ -73,6 +81,12 @@ impl Repeats {
 impl Repeating {
     fn within(self) -> bool {
         self.borne_out > 0
+    }
+
+    /// The latest stamp in the order of the log: the clock's head, but for the end of a block that repeats.
+    pub fn last_ms(self, clock: &BootClock) -> Option<i64> {
+        let behind_ms = if self.within() { clock.behind_ms(self.known_ms) } else { 0 };
+        clock.head_ms().map(|head| head - behind_ms)
     }
 
     /// A frame that was `known`, or one that may be forgotten since its stamp `fell`.

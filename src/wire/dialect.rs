@@ -182,6 +182,7 @@ impl DialectFile {
         let mut reader = Reader::from_str(text);
         let mut file = Self::default();
         let mut enums = 0;
+        let mut root = false;
         let mut open: Option<Draft> = None;
         let mut include: Option<(String, usize)> = None;
         let mut enumeration: Option<Enumeration> = None;
@@ -193,6 +194,7 @@ impl DialectFile {
             match event {
                 Event::Start(ref element) | Event::Empty(ref element) => {
                     match element.name().as_ref() {
+                        b"mavlink" => root = true,
                         b"include" => include = Some((String::new(), at)),
                         b"message" => {
                             let next = Draft::open(element, at).map_err(wrong)?;
@@ -249,6 +251,9 @@ impl DialectFile {
                         &mut enumeration,
                     )
                     .map_err(wrong)?;
+                }
+                Event::Eof if !root => {
+                    return Err((0, "no <mavlink> element, so this is no message definition".to_owned()));
                 }
                 Event::Eof if open.is_none() && include.is_none() && enumeration.is_none() => {
                     return Ok(file);
