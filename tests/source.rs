@@ -276,6 +276,32 @@ fn damage_costs_what_lies_behind_it_and_is_told() {
     assert_eq!(found.len(), 1);
     assert!(problems[1].what.contains("more than 1 members"), "{problems:?}");
 
+    // Behind an archive's end stand zeros, another archive, or what was there before.
+    let ends = |more: &[u8]| read(file(&[&tar[..], more].concat()).path());
+    let contents = |of: Vec<(Entry, Vec<u8>)>| of.into_iter().map(|(_, bytes)| bytes).collect::<Vec<_>>();
+    let once = contents(whole.clone());
+    let (found, problems) = ends(&[0; 4_000]);
+    assert_eq!((contents(found), problems), (once.clone(), vec![]));
+    let (found, problems) = ends(&tar);
+    assert_eq!((contents(found), problems), ([once.clone(), once.clone()].concat(), vec![]));
+    let (found, problems) = ends(&[padded(&[&[0; 100][..], &log()].concat()), tar.clone()].concat());
+    assert_eq!(problems, vec![]);
+    assert!(found[whole.len()].0.name.ends_with("behind the end 6"), "{:?}", found[whole.len()].0);
+    assert!(found[whole.len()].1[100..].starts_with(&log()));
+    assert!(contents(found).ends_with(&once));
+
+    // Of zip archives what is not read is told.
+    let (found, problems) = read(&folder("archives/twins.zip"));
+    assert_eq!(contents(found), [log()]);
+    assert!(problems[0].what.contains("with the same name only the last"), "{problems:?}");
+    let zip = std::fs::read(folder("archives/card.zip")).unwrap();
+    let (found, problems) = read(file(&zip.repeat(2)).path());
+    assert_eq!(found.len(), 4);
+    assert!(
+        problems[0].what.contains(&format!("the first {} bytes are not read", zip.len())),
+        "{problems:?}"
+    );
+
     // A zip that lost its directory at the end is scanned as it is: stored members are still there.
     let zip = std::fs::read(folder("archives/stored.zip")).unwrap();
     let cut = file(&zip[..zip.len() - 30]);

@@ -198,12 +198,14 @@ impl<E: From<SourceError>> Walk<'_, E> {
         Ok(())
     }
 
-    /// Members one by one. Behind a damaged header comes what it described, then the next header that holds.
+    /// Members one by one. Behind a damaged header comes what it described, then the next header that holds; behind the
+    /// archive's end what stands there, as where archives were put end to end.
     fn tar(&mut self, name: &Path, reader: &mut dyn Read, packed: &[Kind]) -> Result<(), E> {
         let (mut count, mut header) = (0, Vec::new());
         loop {
             let mut from_header = header.as_slice().chain(&mut *reader);
-            if !self.tar_members(name, &mut from_header, packed, &mut count)? {
+            let stopped = self.tar_members(name, &mut from_header, packed, &mut count)?;
+            if stopped == Stopped::ForGood {
                 return Ok(());
             }
             if count > self.limits.members {
@@ -213,41 +215,64 @@ impl<E: From<SourceError>> Walk<'_, E> {
                 );
                 return Ok(());
             }
-            let mut rest = UntilHeader::new(&mut *reader);
-            let member = name.join(format!("behind damaged header {count}"));
-            self.unpacked(member, &mut rest, None, false, packed)?;
-            if self.failure.is_some() {
-                return Ok(());
-            }
-            match rest.header() {
-                Ok(Some(next)) => header = next,
-                Ok(None) => return Ok(()),
-                Err(source) => {
-                    match self.meter.failed() {
-                        true => self.fail(source),
-                        false => self.problem(name, format!("damaged: {source}")),
-                    }
-                    return Ok(());
-                }
+            match self.until_header(name, reader, packed, stopped, count)? {
+                Some(next) => header = next,
+                None => return Ok(()),
             }
         }
     }
 
-    /// The members up to the end or a damaged header; whether it was one.
+    /// What no header describes, and the next header.
+    fn until_header(
+        &mut self,
+        name: &Path,
+        reader: &mut dyn Read,
+        packed: &[Kind],
+        stopped: Stopped,
+        count: usize,
+    ) -> Result<Option<Vec<u8>>, E> {
+        let mut rest = UntilHeader::new(reader);
+        let anything = match stopped {
+            Stopped::End => rest.pass_zeros(),
+            _ => Ok(true),
+        };
+        let header = match anything {
+            Ok(true) => {
+                let place = if stopped == Stopped::End { "the end" } else { "damaged header" };
+                let member = name.join(format!("behind {place} {count}"));
+                self.unpacked(member, &mut rest, None, false, packed)?;
+                rest.header()
+            }
+            Ok(false) => rest.header(),
+            Err(source) => Err(source),
+        };
+        match header {
+            Ok(next) => Ok(next.filter(|_| self.failure.is_none())),
+            Err(source) => {
+                match self.meter.failed() {
+                    true => self.fail(source),
+                    false => self.problem(name, format!("damaged: {source}")),
+                }
+                Ok(None)
+            }
+        }
+    }
+
+    /// The members up to the end or a damaged header.
     fn tar_members(
         &mut self,
         name: &Path,
         reader: &mut dyn Read,
         packed: &[Kind],
         count: &mut usize,
-    ) -> Result<bool, E> {
+    ) -> Result<Stopped, E> {
         let (bounds, mut end) = (Bounds::default(), 0);
         let mut archive = tar::Archive::new(Bounded { inner: reader, bounds: bounds.clone() });
         let mut entries = match archive.entries() {
             Ok(entries) => entries,
             Err(error) => {
                 self.problem(name, format!("damaged: {error}"));
-                return Ok(false);
+                return Ok(Stopped::ForGood);
             }
         };
         loop {
@@ -259,7 +284,7 @@ impl<E: From<SourceError>> Walk<'_, E> {
                 Ok(member) => member,
                 Err(source) if self.meter.failed() => {
                     self.fail(source);
-                    return Ok(false);
+                    return Ok(Stopped::ForGood);
                 }
                 Err(error) => {
                     self.problem(
@@ -269,12 +294,12 @@ impl<E: From<SourceError>> Walk<'_, E> {
                         ),
                     );
                     *count += 1;
-                    return Ok(true);
+                    return Ok(Stopped::Damaged);
                 }
             };
             if *count >= self.limits.members {
                 self.problem(name, format!("more than {count} members; the rest is not read"));
-                return Ok(false);
+                return Ok(Stopped::ForGood);
             }
             *count += 1;
             let kind = member.header().entry_type();
@@ -290,14 +315,28 @@ impl<E: From<SourceError>> Walk<'_, E> {
             let size = Some(member.size());
             self.unpacked(member_name, &mut member, size, holes, packed)?;
             if self.failure.is_some() {
-                return Ok(false);
+                return Ok(Stopped::ForGood);
             }
         }
-        Ok(false)
+        Ok(Stopped::End)
     }
 
     fn zip(&mut self, mut archive: zip::ZipArchive<BufReader<Metered>>) -> Result<(), E> {
         let root = self.root;
+        if archive.offset() > 0 {
+            let before = archive.offset();
+            self.problem(
+                root,
+                format!("the first {before} bytes are not read: another archive stands there; cut the file behind it"),
+            );
+        }
+        if archive.has_duplicate_names() {
+            self.problem(
+                root,
+                "of members with the same name only the last is read; unpack the archive to folders of their own"
+                    .to_owned(),
+            );
+        }
         if archive.len() > self.limits.members {
             let (all, most) = (archive.len(), self.limits.members);
             self.problem(root, format!("{all} members; only the first {most} are read"));
@@ -343,6 +382,17 @@ impl<E: From<SourceError>> Walk<'_, E> {
     fn fail(&mut self, source: io::Error) {
         self.failure = Some(SourceError { action: "read", path: self.root.to_owned(), source });
     }
+}
+
+/// Where the members of a tar archive stopped.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Stopped {
+    /// At its end.
+    End,
+    /// At a damaged header.
+    Damaged,
+    /// For good: nothing more can or may be read.
+    ForGood,
 }
 
 /// Names for people.

@@ -1,4 +1,4 @@
-//! What lies behind a damaged header of a tar archive, up to the next header that holds.
+//! What lies behind a damaged header of a tar archive or behind its end, up to the next header that holds.
 //!
 //! # Source
 //! The ustar interchange format of POSIX.1-1988 (IEEE Std 1003.1): blocks of 512 bytes, "ustar" at byte 257, at 148 the
@@ -25,6 +25,24 @@ impl<R: Read> UntilHeader<R> {
         Self { inner, block: Vec::new(), given: 0, found: false }
     }
 
+    /// Passes over blocks of zeros; whether bytes follow that are no header.
+    pub fn pass_zeros(&mut self) -> io::Result<bool> {
+        loop {
+            self.next_block()?;
+            let whole_zeros = self.block.len() == BLOCK && self.block.iter().all(|byte| *byte == 0);
+            if !whole_zeros {
+                return Ok(!self.found && self.block.iter().any(|byte| *byte != 0));
+            }
+        }
+    }
+
+    fn next_block(&mut self) -> io::Result<()> {
+        (self.given, self.block) = (0, Vec::with_capacity(BLOCK));
+        (&mut self.inner).take(BLOCK as u64).read_to_end(&mut self.block)?;
+        self.found = is_header(&self.block);
+        Ok(())
+    }
+
     /// The header, if one came; passes over what was not read before it.
     pub fn header(mut self) -> io::Result<Option<Vec<u8>>> {
         io::copy(&mut self, &mut io::sink())?;
@@ -35,9 +53,7 @@ impl<R: Read> UntilHeader<R> {
 impl<R: Read> Read for UntilHeader<R> {
     fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
         if self.given == self.block.len() && !self.found {
-            (self.given, self.block) = (0, Vec::with_capacity(BLOCK));
-            (&mut self.inner).take(BLOCK as u64).read_to_end(&mut self.block)?;
-            self.found = is_header(&self.block);
+            self.next_block()?;
         }
         if self.found {
             return Ok(0);

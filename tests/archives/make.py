@@ -50,6 +50,7 @@ members = [("day/log1.bin", LOG), ("../../escape.bin", LOG), ("day/log2.bin.gz",
 zipped("card.zip", members)
 zipped("stored.zip", members[:1], method=zipfile.ZIP_STORED)
 zipped("encrypted.zip", members[:1], flag=1)
+zipped("twins.zip", [("log.bin", LOG[: len(LOG) // 2]), ("log.bin", LOG)])
 zipped("method.zip", members[:1] + [("day/log3.bin", LOG)], method=zipfile.ZIP_BZIP2)
 card = tarred(members + [("link", None), ("/day/" + "long/" * 40 + "log4.bin", LOG)])
 (HERE / "card.tar").write_bytes(card)
