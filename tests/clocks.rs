@@ -36,6 +36,10 @@ struct Session<'a> {
     start_ms: u64,
     from_ms: u64,
     until_ms: u64,
+    /// Counter of the first frame.
+    counter: u8,
+    /// What a freshly booted autopilot says before its first stamp, and again behind it.
+    fresh: &'a [MavMessage],
     /// SYSTEM_TIME's Unix microseconds.
     system_time: &'a dyn Fn(u64) -> Option<u64>,
     /// GPS_RAW_INT's.
@@ -53,6 +57,8 @@ impl Default for Session<'_> {
             start_ms: 5_000,
             from_ms: 0,
             until_ms: END_MS,
+            counter: 0,
+            fresh: &[],
             system_time: NONE,
             gnss: NONE,
             capture: NONE,
@@ -76,11 +82,17 @@ impl Session<'_> {
             // As the autopilot sends it: modulo 2³².
             let time_boot_ms = boot_ms as u32;
             let mut send = |message: MavMessage| {
-                let sequence = frames.len() as u8;
+                let sequence = self.counter.wrapping_add(frames.len() as u8);
                 let header = wire_support::header(self.system_id.into(), 1, sequence);
                 frames.push((ms, (self.capture)(ms), wire_support::v2(header, &message)));
             };
+            if ms == self.from_ms {
+                self.fresh.iter().cloned().for_each(&mut send);
+            }
             send(MavMessage::ATTITUDE(ATTITUDE_DATA { time_boot_ms, ..Default::default() }));
+            if ms == self.from_ms {
+                self.fresh.iter().cloned().for_each(&mut send);
+            }
             if ms % 500 == 0 {
                 send(heartbeat());
                 let up = (UP_MS..DOWN_MS).contains(&ms);
@@ -297,6 +309,41 @@ fn a_reboot_in_the_middle_is_two_sessions_with_a_utc_each() {
     check_flight(two, 700);
     assert_eq!((utc_error(one, BOOT_US), utc_error(two, rebooted_us)), (0, 0));
     noted(&recording, "system 1 booted 2 times");
+}
+
+/// The power failed in the air, and the autopilot says that it is on the ground and disarmed before it stamps anything.
+#[test]
+fn what_a_fresh_autopilot_says_first_is_no_landing_of_the_flight_before() {
+    let MavMessage::HEARTBEAT(armed) = heartbeat() else { panic!("a heartbeat") };
+    let on_ground = EXTENDED_SYS_STATE_DATA {
+        vtol_state: MavVtolState::MAV_VTOL_STATE_UNDEFINED,
+        landed_state: MavLandedState::MAV_LANDED_STATE_ON_GROUND,
+    };
+    let disarmed = HEARTBEAT_DATA { base_mode: MavModeFlag::empty(), ..armed };
+    let fresh = [MavMessage::HEARTBEAT(disarmed), MavMessage::EXTENDED_SYS_STATE(on_ground)];
+    let until_ms = 50_000;
+    let in_the_air = Session { until_ms, ..Default::default() }.frames();
+    // Its counter begins anew; a router's goes on.
+    for counter in [0, in_the_air.len() as u8] {
+        let second = Session { start_ms: 700, counter, fresh: &fresh, ..Default::default() }.frames();
+        for cut in [1, 2, 3, 4, second.len()] {
+            let frames = in_the_air.iter().chain(&second[..cut]).cloned().collect();
+            let recording = record(frames);
+            let sessions = &recording.vehicles[0].boots;
+            let found = flights(&sessions[0]);
+            let [flight] = &found[..] else { panic!("{} flights", found.len()) };
+            let case = format!("counter {counter}, {cut} frames: {flight:?}");
+            // Before the first stamp nothing but the counter says that the autopilot was booted.
+            if counter > 0 && cut < 3 {
+                continue;
+            }
+            assert_eq!((flight.complete, flight.landings), (false, 0), "{case}");
+            assert!(flight.touchdown.latest_ms >= (5_000 + until_ms) as i64, "{case}");
+            if cut == second.len() {
+                check_flight(&sessions[1], 700);
+            }
+        }
+    }
 }
 
 #[test]

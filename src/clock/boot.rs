@@ -80,6 +80,11 @@ impl BootClock {
         self.boot
     }
 
+    /// Whether the latest stamp lies so far before the head that one more like it would show a reboot.
+    pub fn is_falling(&self) -> bool {
+        self.suspect_ms.zip(self.head_ms).is_some_and(|(suspect, head)| suspect < head)
+    }
+
     /// Greatest lateness of a stamp seen: how far "the next stamp" may lie before a message's true instant.
     pub fn max_lag_ms(&self) -> i64 {
         self.max_lag_ms

@@ -9,6 +9,7 @@ mod losses;
 mod notes;
 mod repeats;
 mod signing;
+mod waiting;
 
 use crate::capture::{Capture, CaptureError, Kind};
 use crate::clock::{BootClock, Placed, Stamp, UtcBinding, UtcDoubt, UtcSource, UtcVotes};
@@ -16,7 +17,8 @@ use crate::flight::Flight;
 use crate::measure::Measurement;
 use crate::signal::Signals;
 use crate::signal::collect::Reader;
-use crate::table::{BatchSink, RowId, RowTimes, Tables};
+use crate::signal::series::{DOUBTED, WAITS};
+use crate::table::{BatchSink, RowTimes, Tables};
 use crate::wire::payload::u64_at;
 use crate::wire::signature::{Key, Link, LinkTally, Signatures};
 use crate::wire::{Container, Definitions, Frame, Gap, Integrity, Met, Scanner};
@@ -26,11 +28,10 @@ pub use losses::{Loss, LossKind};
 use repeats::{Repeating, Repeats};
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, HashMap};
+use waiting::Waiting;
 
 /// Rows a table gathers before it is handed on as one batch.
 const ROWS_PER_BATCH: usize = 1_024;
-/// Rows that may wait for the next stamp of their sender; beyond, all of them go on without an upper bound.
-const MAX_PENDING: usize = 2_048;
 /// Most senders kept apart: all of a usual system. Frames of further ones, which only a made-up stream has, count for
 /// the last.
 const MAX_SENDERS: usize = 65_536;
@@ -131,8 +132,7 @@ pub struct Recording {
 struct Sender {
     count: SenderCount,
     clock: BootClock,
-    pending: Vec<RowId>,
-    signals_pending: bool,
+    waiting: Waiting,
     vehicle: Option<usize>,
     repeating: Repeating,
 }
@@ -339,8 +339,14 @@ impl<'d> Recorder<'d> {
             return Err(error);
         }
         for index in 0..self.state.senders.len() {
-            if let Some(head) = self.state.senders.get(index).and_then(|s| s.clock.head_ms()) {
-                self.state.resolve(index, head);
+            let Some(sender) = self.state.senders.get(index) else { continue };
+            match sender.clock.head_ms() {
+                // A log can end before the stamp that would show a reboot.
+                Some(head) if sender.clock.is_falling() || sender.waiting.stepped() => {
+                    self.state.rebooted(index, head);
+                }
+                Some(head) => self.state.resolve(index, head),
+                None => {}
             }
         }
         if let Some(tables) = &mut self.state.tables {
@@ -436,7 +442,9 @@ impl State<'_> {
             self.lost(frame, index, head_before, placed);
         }
         if let Some(placed) = placed {
-            if placed.rebooted || placed.anew {
+            if placed.rebooted {
+                self.rebooted(index, head_before.unwrap_or(placed.earliest_ms));
+            } else if placed.anew {
                 self.resolve(index, head_before.unwrap_or(placed.earliest_ms));
             } else if placed.advanced {
                 self.resolve(index, placed.earliest_ms);
@@ -472,10 +480,7 @@ impl State<'_> {
         let row = tables.append(frame, times, sink)?;
         if let (Some(Placed { latest_ms: None, .. }), Some(sender)) = (placed, self.senders.get_mut(waits_on))
         {
-            if sender.pending.len() >= MAX_PENDING {
-                sender.pending.clear();
-            }
-            sender.pending.push(row);
+            sender.waiting.row(row);
         }
         Ok(())
     }
@@ -498,15 +503,7 @@ impl State<'_> {
         stamp: Stamp,
         sink: &mut S,
     ) -> Result<(), S::Error> {
-        if let Some(sender) = self.senders.get_mut(index) {
-            sender.pending.clear();
-            if std::mem::take(&mut sender.signals_pending)
-                && let Some(vehicle) = sender.vehicle.and_then(|v| self.vehicles.get_mut(v))
-                && let Some(boot) = vehicle.vehicle.boots.last_mut()
-            {
-                boot.signals.forget_waiting();
-            }
-        }
+        self.forget(index);
         let vehicle = self.senders.get(index).and_then(|s| self.vehicles.get(s.vehicle?));
         let autopilot = vehicle.map_or(index, |v| v.autopilot);
         if let Some(clock) = self.senders.get(autopilot).map(|s| &s.clock) {
@@ -606,22 +603,6 @@ impl State<'_> {
         self.tabulate(frame, placed, waits_on, sink)
     }
 
-    /// Messages waiting on this sender's clock get their upper bound.
-    fn resolve(&mut self, index: usize, latest_ms: i64) {
-        let Some(sender) = self.senders.get_mut(index) else { return };
-        if let Some(tables) = &mut self.tables {
-            for row in sender.pending.drain(..) {
-                tables.resolve(row, latest_ms);
-            }
-        }
-        if std::mem::take(&mut sender.signals_pending)
-            && let Some(boot) =
-                sender.vehicle.and_then(|v| self.vehicles.get_mut(v)?.vehicle.boots.last_mut())
-        {
-            boot.signals.resolve(latest_ms);
-        }
-    }
-
     fn collect(
         &mut self,
         frame: &Frame<'_>,
@@ -695,6 +676,7 @@ impl State<'_> {
             }
         }
         boot.span_ms = Some((first.min(placed.earliest_ms), last.max(placed.earliest_ms)));
+        let doubted = sender.waiting.stepped();
         if let Some(latest_ms) = placed.latest_ms {
             if let Some((_, at)) = self.slots.system_time.filter(|s| s.0 == slot) {
                 boot.votes.vote(UtcSource::SystemTime, u64_at(frame.payload, at), latest_ms);
@@ -715,11 +697,13 @@ impl State<'_> {
                 state.capture_offset_ms = Some(offset_ms);
                 boot.votes.vote(UtcSource::Capture, capture_us, latest_ms);
             }
-        } else if let Some((_, at)) = self.slots.gps_raw_int.filter(|s| s.0 == slot) {
+        } else if let Some((_, at)) = self.slots.gps_raw_int.filter(|s| s.0 == slot && !doubted) {
             boot.votes.vote(UtcSource::Gnss, u64_at(frame.payload, at), placed.earliest_ms);
         }
-        sender.signals_pending |= placed.latest_ms.is_none();
-        let times = (placed.earliest_ms, placed.latest_ms.unwrap_or(i64::MAX));
+        if placed.latest_ms.is_none() {
+            sender.waiting.signal();
+        }
+        let times = (placed.earliest_ms, placed.latest_ms.unwrap_or(if doubted { DOUBTED } else { WAITS }));
         self.reader.collect(frame, slot, times, &mut boot.signals, &mut state.temperature_degc);
     }
 
@@ -735,7 +719,7 @@ impl State<'_> {
         if let Some(sender) = self.senders.get_mut(index) {
             sender.count.frames += 1;
             if !frame.late {
-                sender.count.last_sequence = frame.sequence;
+                sender.count(frame.sequence);
             }
         }
         self.last_sender = index;
@@ -764,8 +748,7 @@ impl State<'_> {
                 last_boot_ms: None,
             },
             clock: BootClock::default(),
-            pending: Vec::new(),
-            signals_pending: false,
+            waiting: Waiting::default(),
             vehicle,
             repeating: Repeating::default(),
         });

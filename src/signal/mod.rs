@@ -116,6 +116,11 @@ impl Signals {
         every!(self.forget_waiting());
     }
 
+    /// Drops those of them that may have been sent after a reboot, and gives the others `latest_ms`.
+    pub fn forget_doubted(&mut self, latest_ms: i64) {
+        every!(self.forget_doubted(latest_ms));
+    }
+
     /// Puts late arrivals in order; call once after the last sample.
     pub fn finish(&mut self) {
         every!(self.finish());

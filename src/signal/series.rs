@@ -22,7 +22,16 @@ pub struct Sample<T> {
     pub value: T,
 }
 
+/// `latest_ms` of a sample that waits for its upper bound.
+pub const WAITS: i64 = i64::MAX;
+/// The same of one that may have been sent after a reboot.
+pub const DOUBTED: i64 = i64::MAX - 1;
+
 impl<T> Sample<T> {
+    fn waits(&self) -> bool {
+        self.latest_ms >= DOUBTED
+    }
+
     /// A sample whose instant is known.
     pub fn at(time_ms: i64, value: T) -> Self {
         Sample { earliest_ms: time_ms, latest_ms: time_ms, value }
@@ -78,7 +87,7 @@ impl<T> Series<T> {
         if let Some(last) = self.samples.last() {
             self.sorted &= last.earliest_ms <= sample.earliest_ms;
         }
-        if sample.latest_ms == i64::MAX && self.waiting.is_none() {
+        if sample.waits() && self.waiting.is_none() {
             self.waiting = Some(self.samples.len());
         }
         self.samples.push(sample);
@@ -99,7 +108,7 @@ impl<T> Series<T> {
             *odd
         });
         self.stride *= 2;
-        self.waiting = self.samples.iter().position(|sample| sample.latest_ms == i64::MAX);
+        self.waiting = self.samples.iter().position(Sample::waits);
     }
 
     /// Puts late arrivals in their place; the order of equal times stays.
@@ -115,21 +124,32 @@ impl<T> Series<T> {
         self.stride
     }
 
-    /// Gives the samples that wait for their upper bound (`i64::MAX`) `latest_ms`; call before [`Series::finish`].
+    /// Gives the samples that wait for their upper bound `latest_ms`; call before [`Series::finish`].
     #[inline]
     pub fn resolve(&mut self, latest_ms: i64) {
         let Some(from) = self.waiting.take() else { return };
         let waiting = self.samples.get_mut(from..).unwrap_or_default();
-        for sample in waiting.iter_mut().filter(|s| s.latest_ms == i64::MAX) {
+        for sample in waiting.iter_mut().filter(|sample| sample.waits()) {
             sample.latest_ms = latest_ms.max(sample.earliest_ms);
         }
     }
 
     /// Drops the samples that wait for their upper bound.
     pub fn forget_waiting(&mut self) {
-        let Some(from) = self.waiting.take() else { return };
+        self.drop_waiting(|sample| !sample.waits());
+        self.waiting = None;
+    }
+
+    /// Drops those of them that are [`DOUBTED`], and gives the others `latest_ms`.
+    pub fn forget_doubted(&mut self, latest_ms: i64) {
+        self.drop_waiting(|sample| sample.latest_ms != DOUBTED);
+        self.resolve(latest_ms);
+    }
+
+    fn drop_waiting(&mut self, keep: impl Fn(&Sample<T>) -> bool) {
+        let Some(from) = self.waiting else { return };
         let behind = self.samples.split_off(from.min(self.samples.len()));
-        self.samples.extend(behind.into_iter().filter(|sample| sample.latest_ms != i64::MAX));
+        self.samples.extend(behind.into_iter().filter(keep));
     }
 
     /// The samples whose `earliest_ms` lies in `start_ms..=end_ms`.
@@ -194,6 +214,23 @@ mod tests {
         series.resolve(11);
         let latest: Vec<i64> = series.iter().map(|s| s.latest_ms).collect();
         assert_eq!(latest, [11, 5, 12]);
+    }
+
+    #[test]
+    fn what_waits_behind_a_reboot_is_dropped() {
+        let waits = |latest_ms, value| Sample { earliest_ms: 10, latest_ms, value };
+        let series: Series<char> =
+            [waits(WAITS, 'a'), Sample::at(5, 'b'), waits(DOUBTED, 'c'), waits(WAITS, 'd')]
+                .into_iter()
+                .collect();
+        let left = |series: &Series<char>| series.iter().map(|s| (s.value, s.latest_ms)).collect::<Vec<_>>();
+        let (mut rebooted, mut forgotten, mut resolved) = (series.clone(), series.clone(), series);
+        rebooted.forget_doubted(12);
+        assert_eq!(left(&rebooted), [('b', 5), ('a', 12), ('d', 12)]);
+        forgotten.forget_waiting();
+        assert_eq!(left(&forgotten), [('b', 5)]);
+        resolved.resolve(12);
+        assert_eq!(left(&resolved), [('b', 5), ('a', 12), ('c', 12), ('d', 12)]);
     }
 
     #[test]

@@ -116,6 +116,14 @@ impl Rows {
         }
     }
 
+    /// Takes its time from a row that still waits for its upper bound.
+    pub(super) fn displace(&mut self, number: u64) {
+        let waiting = number.checked_sub(self.emitted).and_then(|index| self.house.get_mut(index as usize));
+        if let Some(house) = waiting.filter(|house| house.boot_ms_latest == NO_TIME) {
+            (house.boot, house.boot_ms) = (NO_BOOT, NO_TIME);
+        }
+    }
+
     /// Rows from the first one on that still waits for its upper bound, of the last `limit`. Senders take turns in a
     /// table, so others' rows that are done may lie behind it.
     pub(super) fn unresolved_tail(&self, limit: usize) -> usize {

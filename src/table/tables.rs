@@ -121,6 +121,13 @@ impl<'d> Tables<'d> {
         }
     }
 
+    /// Takes its time from a row that has no upper bound yet; does nothing once the row is emitted.
+    pub fn displace(&mut self, row: RowId) {
+        if let Some(Some(table)) = self.tables.get_mut(row.slot) {
+            table.rows.displace(row.number);
+        }
+    }
+
     /// Emits everything that waits, resolved or not. The tables can be filled again afterwards.
     ///
     /// # Errors

@@ -1,0 +1,114 @@
+//! What waits for the next stamp of its sender, which is its upper time bound. Where that stamp shows a reboot, what was
+//! sent behind it belongs to a clock that has not spoken yet: a HEARTBEAT of a freshly booted autopilot must not disarm the
+//! aircraft that was in the air when its power failed. The frame counter, which begins anew at a boot, parts the two.
+
+use super::{Sender, State};
+use crate::table::RowId;
+
+/// Rows that may wait for the next stamp of their sender; beyond, all of them go on without an upper bound.
+const MOST_ROWS: usize = 2_048;
+
+/// Rows and samples that wait for one sender.
+#[derive(Debug, Default)]
+pub(super) struct Waiting {
+    rows: Vec<RowId>,
+    signals: bool,
+    /// The sender's counter did not go on meanwhile: at so many rows for the first time.
+    stepped: Option<usize>,
+}
+
+impl Waiting {
+    /// A row of a table waits.
+    pub fn row(&mut self, row: RowId) {
+        if self.rows.len() >= MOST_ROWS {
+            self.rows.clear();
+            self.stepped = self.stepped.map(|_| 0);
+        }
+        self.rows.push(row);
+    }
+
+    /// A sample of the vehicle's signals does.
+    pub fn signal(&mut self) {
+        self.signals = true;
+    }
+
+    /// The sender's counter did not go on.
+    pub fn step(&mut self) {
+        self.stepped.get_or_insert(self.rows.len());
+    }
+
+    /// Whether it did not since the latest stamp.
+    pub fn stepped(&self) -> bool {
+        self.stepped.is_some()
+    }
+}
+
+impl Sender {
+    /// Notes the counter of its next frame.
+    #[inline]
+    pub fn count(&mut self, sequence: u8) {
+        if sequence != self.count.last_sequence.wrapping_add(1) && self.count.frames > 1 {
+            self.waiting.step();
+        }
+        self.count.last_sequence = sequence;
+    }
+}
+
+impl State<'_> {
+    /// What waits on this sender's clock gets its upper bound.
+    pub fn resolve(&mut self, index: usize, latest_ms: i64) {
+        let Some(sender) = self.senders.get_mut(index) else { return };
+        sender.waiting.stepped = None;
+        if let Some(tables) = &mut self.tables {
+            for row in sender.waiting.rows.drain(..) {
+                tables.resolve(row, latest_ms);
+            }
+        }
+        if std::mem::take(&mut sender.waiting.signals)
+            && let Some(boot) =
+                sender.vehicle.and_then(|v| self.vehicles.get_mut(v)?.vehicle.boots.last_mut())
+        {
+            boot.signals.resolve(latest_ms);
+        }
+    }
+
+    /// The sender was booted anew meanwhile: what waits from before gets its upper bound. What came behind the first step
+    /// of its counter, or all where that went on, has no known time.
+    #[cold]
+    pub fn rebooted(&mut self, index: usize, latest_ms: i64) {
+        let Some(sender) = self.senders.get_mut(index) else { return };
+        let stepped = sender.waiting.stepped.take();
+        let before = stepped.unwrap_or(0);
+        if let Some(tables) = &mut self.tables {
+            for (number, row) in sender.waiting.rows.drain(..).enumerate() {
+                if number < before {
+                    tables.resolve(row, latest_ms);
+                } else {
+                    tables.displace(row);
+                }
+            }
+        }
+        if std::mem::take(&mut sender.waiting.signals)
+            && let Some(boot) =
+                sender.vehicle.and_then(|v| self.vehicles.get_mut(v)?.vehicle.boots.last_mut())
+        {
+            match stepped {
+                Some(_) => boot.signals.forget_doubted(latest_ms),
+                None => boot.signals.forget_waiting(),
+            }
+        }
+    }
+
+    /// What waits on this sender's clock gets no upper bound, and no method reads it.
+    #[cold]
+    pub fn forget(&mut self, index: usize) {
+        let Some(sender) = self.senders.get_mut(index) else { return };
+        let waiting = std::mem::take(&mut sender.waiting);
+        if waiting.signals
+            && let Some(boot) =
+                sender.vehicle.and_then(|v| self.vehicles.get_mut(v)?.vehicle.boots.last_mut())
+        {
+            boot.signals.forget_waiting();
+        }
+    }
+}
