@@ -676,7 +676,6 @@ impl State<'_> {
             }
         }
         boot.span_ms = Some((first.min(placed.earliest_ms), last.max(placed.earliest_ms)));
-        let doubted = sender.waiting.stepped();
         if let Some(latest_ms) = placed.latest_ms {
             if let Some((_, at)) = self.slots.system_time.filter(|s| s.0 == slot) {
                 boot.votes.vote(UtcSource::SystemTime, u64_at(frame.payload, at), latest_ms);
@@ -697,13 +696,14 @@ impl State<'_> {
                 state.capture_offset_ms = Some(offset_ms);
                 boot.votes.vote(UtcSource::Capture, capture_us, latest_ms);
             }
-        } else if let Some((_, at)) = self.slots.gps_raw_int.filter(|s| s.0 == slot && !doubted) {
+        } else if let Some((_, at)) = self.slots.gps_raw_int.filter(|s| s.0 == slot) {
             boot.votes.vote(UtcSource::Gnss, u64_at(frame.payload, at), placed.earliest_ms);
         }
-        if placed.latest_ms.is_none() {
+        let latest_ms = placed.latest_ms.unwrap_or_else(|| {
             sender.waiting.signal();
-        }
-        let times = (placed.earliest_ms, placed.latest_ms.unwrap_or(if doubted { DOUBTED } else { WAITS }));
+            if sender.waiting.stepped() { DOUBTED } else { WAITS }
+        });
+        let times = (placed.earliest_ms, latest_ms);
         self.reader.collect(frame, slot, times, &mut boot.signals, &mut state.temperature_degc);
     }
 
