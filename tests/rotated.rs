@@ -15,7 +15,7 @@ use proptest::prelude::*;
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::fs;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// The pieces between cuts, some of which have another one close behind them; none is shorter than `least` bytes.
 fn pieces<'b>(bytes: &'b [u8], cuts: &[(prop::sample::Index, Option<usize>)], least: usize) -> Vec<&'b [u8]> {
@@ -37,8 +37,14 @@ fn pieces<'b>(bytes: &'b [u8], cuts: &[(prop::sample::Index, Option<usize>)], le
     pieces
 }
 
+/// The power failed somewhere, and a ground station that was started anew as well records the next flight, too.
+fn rebooted(at: prop::sample::Index, bytes: &[u8]) -> Vec<u8> {
+    let next = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs/heron/2026-09-03.mavlink");
+    [&bytes[..at.index(bytes.len())], &fs::read(next).unwrap()].concat()
+}
+
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 10, max_shrink_iters: 20, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 20, max_shrink_iters: 20, ..ProptestConfig::default() })]
 
     /// Split anywhere, imported in any order and in any number of imports: the flights are those of the whole.
     #[test]
@@ -46,12 +52,13 @@ proptest! {
         cuts in prop::collection::vec((any::<prop::sample::Index>(), prop::option::of(300..3_000usize)), 1..4),
         order in any::<prop::sample::Index>(),
         together in any::<bool>(),
+        failed in prop::option::of(any::<prop::sample::Index>()),
     ) {
-        let bytes = sample();
+        let bytes = failed.map_or_else(sample, |at| rebooted(at, &sample()));
         let whole = Fleet::new();
         whole.import(&[whole.put("whole", &bytes)]);
         let want = whole.flights();
-        prop_assert!(!want.is_empty());
+        prop_assert!(failed.is_some() || want.len() == 1);
 
         let split = Fleet::new();
         // A piece must hold a whole frame to be known as telemetry at all.
@@ -78,8 +85,8 @@ proptest! {
 }
 
 /// The log of a lone autopilot that never learns the time.
-fn undated() -> Vec<u8> {
-    with_payloads(&only(&sample(), |frame| frame.component_id == 1), |frame, payload| {
+fn undated(bytes: &[u8]) -> Vec<u8> {
+    with_payloads(&only(bytes, |frame| frame.component_id == 1), |frame, payload| {
         // SYSTEM_TIME and GPS_RAW_INT begin with the Unix time in microseconds.
         if [2, 24].contains(&frame.message_id) {
             payload[..8].fill(0);
@@ -90,7 +97,7 @@ fn undated() -> Vec<u8> {
 /// A recorder that wrote a block twice and rotated within either copy, or where they meet.
 #[test]
 fn a_cut_within_a_block_that_repeats_is_no_second_flight() {
-    let bytes = undated();
+    let bytes = undated(&sample());
     let mut frames: Vec<usize> = Vec::new();
     Scanner::new(Definitions::builtin()).scan(&bytes, true, &mut |frame| frames.push(frame.offset as usize));
     let size = 20_000;
@@ -122,15 +129,18 @@ fn a_cut_within_a_block_that_repeats_is_no_second_flight() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 8, max_shrink_iters: 20, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 16, max_shrink_iters: 20, ..ProptestConfig::default() })]
 
     /// Of two cuts so close that no whole frame is between them, nor any date in the log.
     #[test]
     fn a_piece_without_a_frame_makes_no_second_flight(
         cuts in prop::collection::vec((any::<prop::sample::Index>(), prop::option::of(1..300usize)), 1..4),
         order in any::<prop::sample::Index>(),
+        failed in prop::option::of(any::<prop::sample::Index>()),
+        dated in any::<bool>(),
     ) {
-        let bytes = undated();
+        let bytes = failed.map_or_else(sample, |at| rebooted(at, &sample()));
+        let bytes = if dated { only(&bytes, |_| true) } else { undated(&bytes) };
         let whole = Fleet::new();
         whole.import(&[whole.put("whole", &bytes)]);
         let want = whole.flights();

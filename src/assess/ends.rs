@@ -27,6 +27,9 @@ pub struct Ends {
 pub struct BootEnds {
     /// The system.
     pub system_id: u32,
+    /// Its boot sessions.
+    #[serde(default)]
+    pub sessions: u64,
     /// Unix microseconds of its first boot.
     pub first_us: Option<i64>,
     /// Unix microseconds of its last boot.
@@ -64,6 +67,7 @@ impl Ends {
             let (first, last) = (told(vehicle.boots.first()), told(vehicle.boots.last()));
             BootEnds {
                 system_id: vehicle.system_id,
+                sessions: vehicle.boots.len() as u64,
                 first_us: first.map(|utc| utc.boot_unix_us),
                 last_us: last.map(|utc| utc.boot_unix_us),
                 begin_us: first.map(|utc| utc.by_ends_us.0),
@@ -94,6 +98,7 @@ impl Ends {
             SenderCount {
                 frames: first.frames + next.sender(first).map_or(0, |last| last.frames),
                 last_sequence: last.last_sequence,
+                before_reboot: last.before_reboot,
                 first_boot_ms: first.first_boot_ms.or(last.first_boot_ms),
                 last_boot_ms: last.last_boot_ms.or(first.last_boot_ms),
                 ..*first
@@ -101,13 +106,17 @@ impl Ends {
         };
         let new = next.senders.iter().filter(|sender| self.sender(sender).is_none());
         let both = |first: &BootEnds| {
-            let last = next.boot(first.system_id).unwrap_or(first);
+            let Some(last) = next.boot(first.system_id) else { return first.clone() };
+            // The session that goes on from the one to the other is the first of all, or the last, where it is the only one.
+            let (to_last, to_first) = (first.sessions <= 1, last.sessions <= 1);
+            let or = |own: Option<i64>, other: Option<i64>, same: bool| own.or(other.filter(|_| same));
             BootEnds {
                 system_id: first.system_id,
-                first_us: first.first_us.or(last.first_us),
-                last_us: last.last_us.or(first.last_us),
-                begin_us: first.begin_us.or(last.begin_us),
-                end_us: last.end_us.or(first.end_us),
+                sessions: (first.sessions + last.sessions).saturating_sub(1),
+                first_us: or(first.first_us, last.first_us, to_last),
+                last_us: or(last.last_us, first.last_us, to_first),
+                begin_us: or(first.begin_us, last.begin_us, to_last),
+                end_us: or(last.end_us, first.end_us, to_first),
                 first_uid_told: first.first_uid_told,
                 last_uid_told: last.last_uid_told,
                 uids: uids(first.uids.iter().chain(&last.uids).cloned()),

@@ -46,6 +46,10 @@ fn counters(part: &Part, next: &Part) -> (bool, usize) {
     let (mut all_go_on, mut common) = (true, 0);
     for sender in &part.ends.senders {
         let Some(other) = next.ends.sender(sender) else { continue };
+        // A ground station is started anew between flights, too.
+        if sender.before_reboot || other.after_reboot {
+            continue;
+        }
         let missing = other.first_sequence.wrapping_sub(sender.last_sequence).wrapping_sub(1);
         all_go_on &= missing <= MISSING;
         common += 1;
@@ -292,6 +296,8 @@ mod tests {
             frames: 1000,
             first_sequence: sequence.0,
             last_sequence: sequence.1,
+            after_reboot: false,
+            before_reboot: false,
             first_boot_ms: Some(boot_ms.0),
             last_boot_ms: Some(boot_ms.1),
         };
@@ -374,6 +380,40 @@ mod tests {
         assert_eq!(recordings(&[next.clone(), stepped.clone()]), [["a", "b"]]);
         stepped.ends.boots[0].end_us = Some(day + 2 * hour);
         assert!(recordings(&[next, stepped]).is_empty());
+    }
+
+    #[test]
+    fn a_file_over_a_reboot_goes_on_at_both_ends() {
+        let (day, next_day) = (1_790_000_000_000_000, 1_790_086_400_000_000);
+        let station = |mut part: Part, sequence: (u8, u8), after_reboot: bool| {
+            let (first_sequence, last_sequence) = sequence;
+            let one = SenderCount {
+                system_id: 255,
+                first_boot_ms: None,
+                last_boot_ms: None,
+                ..part.ends.senders[0]
+            };
+            part.ends.senders.push(SenderCount { first_sequence, last_sequence, after_reboot, ..one });
+            part
+        };
+        let a = station(part("a", (0, 50), (100, 90_000), Some(day)), (0, 90), false);
+        // A tenth of a second before the reboot, which tells no UTC, and some seconds behind it.
+        let mut over = part("over", (51, 80), (90_020, 9_000), None);
+        over.ends.boots[0].sessions = 2;
+        (over.ends.boots[0].last_us, over.ends.boots[0].end_us) = (None, None);
+        let c = part("c", (81, 200), (9_010, 70_000), Some(next_day));
+        let mut joined = [station(over.clone(), (0, 8), true), a.clone(), station(c.clone(), (9, 70), false)];
+        for _ in 0..3 {
+            joined.rotate_left(1);
+            assert_eq!(recordings(&joined), [["a", "over", "c"]]);
+        }
+        // A station that counts otherwise from the beginning is another recording's.
+        let other = station(over.clone(), (0, 8), false);
+        assert!(recordings(&[a.clone(), other]).is_empty());
+        // What is told of the second boot says nothing of the first.
+        assert_eq!(over.ends.and(&c.ends).boots[0].first_us, None);
+        assert_eq!(a.ends.and(&over.ends).boots[0].last_us, None);
+        assert_eq!(a.ends.and(&over.ends).boots[0].first_us, Some(day));
     }
 
     #[test]

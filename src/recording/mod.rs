@@ -60,6 +60,12 @@ pub struct SenderCount {
     pub first_sequence: u8,
     /// Frame counter of the last frame.
     pub last_sequence: u8,
+    /// Another sender was booted anew before the first frame: the counter may have begun anew with it.
+    #[serde(default)]
+    pub after_reboot: bool,
+    /// Another one was since the last frame.
+    #[serde(default)]
+    pub before_reboot: bool,
     /// First stamp of its own clock, milliseconds since boot.
     pub first_boot_ms: Option<i64>,
     /// Last stamp of its own clock, in the order of the log: the latest of the last boot session, but where the log ends
@@ -133,6 +139,8 @@ struct Sender {
     count: SenderCount,
     clock: BootClock,
     waiting: Waiting,
+    /// Reboots of all senders before its latest frame.
+    reboots: u32,
     vehicle: Option<usize>,
     repeating: Repeating,
 }
@@ -189,6 +197,8 @@ struct State<'d> {
     reduce: Option<Reduce<'d>>,
     losses: Losses,
     repeats: Repeats,
+    /// Of all senders.
+    reboots: u32,
     signatures: Signatures,
 }
 
@@ -232,6 +242,7 @@ impl<'d> Recorder<'d> {
                 reduce: None,
                 losses: Losses::default(),
                 repeats: Repeats::default(),
+                reboots: 0,
                 signatures: Signatures::default(),
             },
         }
@@ -374,7 +385,11 @@ impl<'d> Recorder<'d> {
         let mut senders: Vec<SenderCount> = state
             .senders
             .iter()
-            .map(|s| SenderCount { last_boot_ms: s.repeating.last_ms(&s.clock), ..s.count })
+            .map(|s| SenderCount {
+                last_boot_ms: s.repeating.last_ms(&s.clock),
+                before_reboot: s.reboots < state.reboots,
+                ..s.count
+            })
             .collect();
         senders.sort_by_key(|s| (s.system_id, s.component_id));
         let mut messages: Vec<(String, u32, u64)> = state
@@ -443,6 +458,10 @@ impl State<'_> {
         }
         if let Some(placed) = placed {
             if placed.rebooted {
+                self.reboots = self.reboots.saturating_add(1);
+                if let Some(sender) = self.senders.get_mut(index) {
+                    sender.reboots = self.reboots;
+                }
                 self.rebooted(index, head_before.unwrap_or(placed.earliest_ms));
             } else if placed.anew {
                 self.resolve(index, head_before.unwrap_or(placed.earliest_ms));
@@ -697,7 +716,7 @@ impl State<'_> {
                 boot.votes.vote(UtcSource::Capture, capture_us, latest_ms);
             }
         } else if let Some((_, at)) = self.slots.gps_raw_int.filter(|s| s.0 == slot) {
-            boot.votes.vote(UtcSource::Gnss, u64_at(frame.payload, at), placed.earliest_ms);
+            sender.waiting.vote(u64_at(frame.payload, at), placed.earliest_ms);
         }
         let latest_ms = placed.latest_ms.unwrap_or_else(|| {
             sender.waiting.signal();
@@ -720,6 +739,7 @@ impl State<'_> {
             sender.count.frames += 1;
             if !frame.late {
                 sender.count(frame.sequence);
+                sender.reboots = self.reboots;
             }
         }
         self.last_sender = index;
@@ -744,11 +764,14 @@ impl State<'_> {
                 frames: 0,
                 first_sequence: frame.sequence,
                 last_sequence: frame.sequence,
+                after_reboot: self.reboots > 0,
+                before_reboot: false,
                 first_boot_ms: None,
                 last_boot_ms: None,
             },
             clock: BootClock::default(),
             waiting: Waiting::default(),
+            reboots: self.reboots,
             vehicle,
             repeating: Repeating::default(),
         });

@@ -3,16 +3,21 @@
 //! aircraft that was in the air when its power failed. The frame counter, which begins anew at a boot, parts the two.
 
 use super::{Sender, State};
+use crate::clock::UtcSource;
 use crate::table::RowId;
 
 /// Rows that may wait for the next stamp of their sender; beyond, all of them go on without an upper bound.
 const MOST_ROWS: usize = 2_048;
+/// Votes for UTC that may.
+const MOST_VOTES: usize = 16;
 
 /// Rows and samples that wait for one sender.
 #[derive(Debug, Default)]
 pub(super) struct Waiting {
     rows: Vec<RowId>,
     signals: bool,
+    /// GNSS time, Unix µs, where the clock stood, and whether the counter had not gone on by then.
+    votes: Vec<(u64, i64, bool)>,
     /// The sender's counter did not go on meanwhile: at so many rows for the first time.
     stepped: Option<usize>,
 }
@@ -30,6 +35,13 @@ impl Waiting {
     /// A sample of the vehicle's signals does.
     pub fn signal(&mut self) {
         self.signals = true;
+    }
+
+    /// A vote for UTC does.
+    pub fn vote(&mut self, unix_us: u64, boot_ms: i64) {
+        if self.votes.len() < MOST_VOTES {
+            self.votes.push((unix_us, boot_ms, self.stepped()));
+        }
     }
 
     /// The sender's counter did not go on.
@@ -69,6 +81,9 @@ impl State<'_> {
                 sender.vehicle.and_then(|v| self.vehicles.get_mut(v)?.vehicle.boots.last_mut())
         {
             boot.signals.resolve(latest_ms);
+            for (unix_us, boot_ms, _) in sender.waiting.votes.drain(..) {
+                boot.votes.vote(UtcSource::Gnss, unix_us, boot_ms);
+            }
         }
     }
 
@@ -77,10 +92,10 @@ impl State<'_> {
     #[cold]
     pub fn rebooted(&mut self, index: usize, latest_ms: i64) {
         let Some(sender) = self.senders.get_mut(index) else { return };
-        let stepped = sender.waiting.stepped.take();
+        let Waiting { rows, signals, votes, stepped } = std::mem::take(&mut sender.waiting);
         let before = stepped.unwrap_or(0);
         if let Some(tables) = &mut self.tables {
-            for (number, row) in sender.waiting.rows.drain(..).enumerate() {
+            for (number, row) in rows.into_iter().enumerate() {
                 if number < before {
                     tables.resolve(row, latest_ms);
                 } else {
@@ -88,13 +103,16 @@ impl State<'_> {
                 }
             }
         }
-        if std::mem::take(&mut sender.waiting.signals)
+        if signals
             && let Some(boot) =
                 sender.vehicle.and_then(|v| self.vehicles.get_mut(v)?.vehicle.boots.last_mut())
         {
-            match stepped {
-                Some(_) => boot.signals.forget_doubted(latest_ms),
-                None => boot.signals.forget_waiting(),
+            if stepped.is_none() {
+                return boot.signals.forget_waiting();
+            }
+            boot.signals.forget_doubted(latest_ms);
+            for (unix_us, boot_ms, _) in votes.into_iter().filter(|(_, _, behind_step)| !behind_step) {
+                boot.votes.vote(UtcSource::Gnss, unix_us, boot_ms);
             }
         }
     }
