@@ -168,6 +168,7 @@ fn archive(criterion: &mut Criterion) {
             landings: 1,
             motor_starts: Some(1),
             distance_m: None,
+            boot_sketch: String::new(),
         };
         let rows: Vec<FlightRow> = (0..100).map(row).collect();
         catalogue::write(&fleet.partition("flights", &aircraft, "2026-09-01", &id), &rows).unwrap();

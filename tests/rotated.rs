@@ -260,6 +260,33 @@ fn a_flight_in_two_recordings_counts_once_and_the_fuller_leads() {
     }
 }
 
+/// Neither the aircraft nor the computers know the time: the recordings are known by the messages that both hold.
+#[test]
+fn a_flight_without_a_date_in_two_recordings_counts_once() {
+    let bytes = undated(&sample());
+    let from = bytes.len() as u64 / 3;
+    let parts = [
+        only(&bytes, |frame| !frame.sequence.is_multiple_of(23)),
+        only(&bytes, |frame| frame.offset > from && !frame.sequence.is_multiple_of(7)),
+    ];
+    let whole = Fleet::new();
+    whole.import(&[whole.put("onboard", &bytes)]);
+    let want = whole.flights();
+    for ground in parts {
+        for first in [0, 1] {
+            let both = Fleet::new();
+            let files = [both.put("onboard", &bytes), both.put("ground", &ground)];
+            both.import(&files[first..=first]);
+            both.import(&files[1 - first..=1 - first]);
+            assert_eq!(both.flights(), want);
+        }
+    }
+    // Two flights at the same time after boot are two.
+    let other = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs/heron/2026-09-03.mavlink");
+    whole.import(&[whole.put("other", &undated(&fs::read(other).unwrap()))]);
+    assert_eq!(whole.flights().len(), 2);
+}
+
 /// The log with the UTC of its second part an hour later: from this share of its bytes on.
 fn set_right_at(bytes: &[u8], share: f64) -> Vec<u8> {
     let from = (bytes.len() as f64 * share) as u64;

@@ -134,6 +134,9 @@ table_row! {
         motor_starts: Option<i64>,
         /// Way over ground.
         distance_m: Option<f64>,
+        /// Where the aircraft tells no UTC: what it said of its attitude in this boot session, hex, by which another
+        /// recording of the session is known.
+        boot_sketch: String,
     }
 }
 
@@ -280,6 +283,7 @@ pub(crate) mod testing {
             landings: 1,
             motor_starts: None,
             distance_m: None,
+            boot_sketch: String::new(),
         }
     }
 }

@@ -6,7 +6,7 @@ use super::{METHOD_VERSION, short_id};
 use crate::airframe::Airframe;
 use crate::archive::cell::Utc;
 use crate::archive::row::{FlightRow, IntegrityRow, LogRow, MeasureRow};
-use crate::clock::{SAME_BOOT_US, UtcBinding};
+use crate::clock::{SAME_BOOT_US, UtcBinding, UtcSource};
 use crate::fleet::Fleet;
 use crate::flight::{Flight, segment};
 use crate::measure::{Measurement, measure_flight};
@@ -163,6 +163,11 @@ fn flight_row(
         landings: i64::from(flight.landings),
         motor_starts: flight.motor_starts.map(i64::from),
         distance_m: flight.distance_m,
+        boot_sketch: if session.utc.is_some_and(|utc| utc.source < UtcSource::Capture) {
+            String::new()
+        } else {
+            session.sketch.text()
+        },
     }
 }
 

@@ -4,13 +4,15 @@
 //!
 //! Two rows are the same flight when aircraft and system are the same, both logs give the UTC of the boot session,
 //! they agree on it, and the times in the air overlap. Where UTC was stepped within a session, what its first or its
-//! last stamps give may agree: the recordings began and ended at other times. Without UTC nothing is joined: two
-//! flights of one aircraft can well begin at the same time after boot. Of a log that is known to be a copy of another one
+//! last stamps give may agree: the recordings began and ended at other times. Without UTC two flights of one aircraft can
+//! well begin at the same time after boot; then they are the same where the recordings hold the same messages
+//! ([`Sketch`]). Of a log that is known to be a copy of another one
 //! only flights count that the other one lost.
 
 use crate::archive::cell::Utc;
 use crate::archive::row::FlightRow;
 use crate::clock::SAME_BOOT_US;
+use crate::recording::Sketch;
 use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
 
 /// Liftoff and touchdown together are known this well, in milliseconds (the worst that `tests/airtime.rs` allows at
@@ -62,7 +64,8 @@ fn same_in_copy(whole: &FlightRow, copy: &FlightRow) -> bool {
 
 fn overlapping(mut rows: Vec<FlightRow>) -> (Vec<FlightRow>, Evidence) {
     let mut groups: BTreeMap<(String, i64), Vec<usize>> = BTreeMap::new();
-    for (index, row) in rows.iter().enumerate().filter(|(_, row)| row.takeoff_utc.is_some()) {
+    let known = |row: &FlightRow| row.takeoff_utc.is_some() || !row.boot_sketch.is_empty();
+    for (index, row) in rows.iter().enumerate().filter(|(_, row)| known(row)) {
         groups.entry((row.aircraft.clone(), row.system_id)).or_default().push(index);
     }
     let mut led_by: BTreeMap<usize, usize> = BTreeMap::new();
@@ -120,22 +123,32 @@ fn overlapping(mut rows: Vec<FlightRow>) -> (Vec<FlightRow>, Evidence) {
     (counted, evidence)
 }
 
-/// Flights that lead, by liftoff, so that a row is compared only with those that can overlap it.
+/// Flights that lead, by liftoff and by what their sessions are known by, so that a row is compared only with those that
+/// can overlap it.
 #[derive(Default)]
 struct Leaders {
     liftoffs: BTreeSet<(i64, usize)>,
     longest_us: i64,
+    by_hash: HashMap<u64, BTreeSet<usize>>,
 }
 
 impl Leaders {
     fn add(&mut self, rows: &[FlightRow], index: usize) {
         self.longest_us = self.longest_us.max(length_us(&rows[index]));
         self.liftoffs.extend(liftoffs_us(&rows[index]).map(|from| (from, index)));
+        for hash in sketch(&rows[index]).hashes() {
+            self.by_hash.entry(*hash).or_default().insert(index);
+        }
     }
 
     fn remove(&mut self, rows: &[FlightRow], index: usize) {
         for from in liftoffs_us(&rows[index]) {
             self.liftoffs.remove(&(from, index));
+        }
+        for hash in sketch(&rows[index]).hashes() {
+            if let Some(of) = self.by_hash.get_mut(hash) {
+                of.remove(&index);
+            }
         }
     }
 
@@ -146,8 +159,10 @@ impl Leaders {
             let to = from + length_us(row) + SAME_BOOT_US;
             self.liftoffs.range((from - self.longest_us - SAME_BOOT_US, 0)..=(to, usize::MAX))
         });
+        let own = sketch(row);
+        let alike = own.hashes().iter().filter_map(|hash| self.by_hash.get(hash)).flatten();
         let mut found = Vec::new();
-        for (_, lead) in near {
+        for lead in near.map(|(_, lead)| lead).chain(alike) {
             if !found.contains(lead) && same(&rows[*lead], row) {
                 found.push(*lead);
             }
@@ -157,8 +172,13 @@ impl Leaders {
 }
 
 /// Gives a flight that its recording shows in part what another recording of it shows more. It stays incomplete: nobody saw
-/// the whole. Where the other one was mostly seen here too, so were its landings and starts.
+/// the whole. Where the other one was mostly seen here too, so were its landings and starts. A date is taken from where
+/// there is one.
 fn unite(lead: &mut FlightRow, other: &FlightRow) {
+    if let (None, Some(utc)) = (lead.takeoff_utc, other.takeoff_utc) {
+        let at = |boot_ms: i64| Some(Utc(utc.0 + (boot_ms - other.takeoff_boot_ms) * 1000));
+        (lead.takeoff_utc, lead.touchdown_utc) = (at(lead.takeoff_boot_ms), at(lead.touchdown_boot_ms));
+    }
     let earlier_ms = lead.takeoff_boot_ms - other.takeoff_boot_ms;
     let later_ms = other.touchdown_boot_ms - lead.touchdown_boot_ms;
     let beyond_edges = |ms: i64| if ms > EDGES_MS { ms } else { 0 };
@@ -185,6 +205,9 @@ fn unite(lead: &mut FlightRow, other: &FlightRow) {
         (Some(a), Some(b)) => Some(both(a, b)),
         (a, b) => a.or(b),
     };
+    if lead.boot_sketch.is_empty() {
+        lead.boot_sketch.clone_from(&other.boot_sketch);
+    }
     let way_m = |row: &FlightRow, share: f64| row.distance_m.map(|way_m| way_m * share);
     let share = outside_ms as f64 / length_ms.max(1) as f64;
     lead.distance_m = way_m(lead, 1.0).zip(way_m(other, share)).map(|(a, b)| a + b).or(lead.distance_m);
@@ -214,8 +237,12 @@ fn same(a: &FlightRow, b: &FlightRow) -> bool {
         return false;
     }
     let boots_us = |row| liftoffs_us(row).map(|us| us - row.takeoff_boot_ms * 1000);
-    let agree = boots_us(a).any(|a| boots_us(b).any(|b| (a - b).abs() <= SAME_BOOT_US));
-    agree && overlap(a, b)
+    let agree = || boots_us(a).any(|a| boots_us(b).any(|b| (a - b).abs() <= SAME_BOOT_US));
+    overlap(a, b) && (agree() || sketch(a).is_of_one_session(&sketch(b)))
+}
+
+fn sketch(row: &FlightRow) -> Sketch {
+    Sketch::from_text(&row.boot_sketch)
 }
 
 fn overlap(a: &FlightRow, b: &FlightRow) -> bool {
@@ -248,6 +275,7 @@ mod tests {
             landings: 1,
             motor_starts: Some(1),
             distance_m: None,
+            boot_sketch: String::new(),
         }
     }
 
@@ -273,6 +301,37 @@ mod tests {
             led.sort_unstable();
             assert_eq!(led, [("ground", "onboard"), ("second", "ground-2")]);
         }
+    }
+
+    #[test]
+    fn without_a_date_recordings_of_the_same_messages_count_once() {
+        let sketch = |from: u64| (from..from + 32).map(|hash| format!("{hash:016x}")).collect::<String>();
+        let undated = |id, boot_ms, complete, from| FlightRow {
+            boot_sketch: sketch(from),
+            ..flight(id, id, None, boot_ms, complete)
+        };
+        let all = [
+            undated("onboard", (60_000, 260_000), true, 100),
+            undated("ground", (62_000, 200_000), false, 120),
+            // A flight of another boot at the same time after it, and a later one of the same boot.
+            undated("other", (60_500, 259_000), true, 900),
+            undated("later", (300_000, 360_000), true, 100),
+            flight("nothing", "n", None, (60_000, 260_000), true),
+        ];
+        for turn in 0..all.len() {
+            let mut turned = all.to_vec();
+            turned.rotate_left(turn);
+            let (counted, evidence) = leading(turned, &BTreeMap::new());
+            assert_eq!(counted.len(), 4);
+            let led: Vec<_> = evidence.iter().map(|(f, by)| (f.flight_id.as_str(), by.as_str())).collect();
+            assert_eq!(led, [("ground", "onboard")]);
+        }
+        // A date that only the ground's computer gives does not part them, and is that of the flight.
+        let liftoff_us = 1_790_000_000_000_000;
+        let dated = FlightRow { takeoff_utc: Some(Utc(liftoff_us)), ..all[1].clone() };
+        let (counted, _) = leading(vec![all[0].clone(), dated], &BTreeMap::new());
+        let utc: Vec<_> = counted.iter().map(|f| (f.takeoff_utc, f.touchdown_utc)).collect();
+        assert_eq!(utc, [(Some(Utc(liftoff_us - 2_000_000)), Some(Utc(liftoff_us + 198_000_000)))]);
     }
 
     /// The sky's time was set right by an hour in mid-session; one recording saw more of the time before.

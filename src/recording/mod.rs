@@ -9,6 +9,7 @@ mod losses;
 mod notes;
 mod repeats;
 mod signing;
+mod sketch;
 mod waiting;
 
 use crate::capture::{Capture, CaptureError, Kind};
@@ -27,6 +28,7 @@ use losses::Losses;
 pub use losses::{Loss, LossKind};
 use repeats::{Repeating, Repeats};
 use serde::{Deserialize, Serialize};
+pub use sketch::Sketch;
 use std::collections::{BTreeMap, HashMap};
 use waiting::Waiting;
 
@@ -91,6 +93,8 @@ pub struct BootSession {
     pub lag_ms: i64,
     /// First and last instants of the session, in milliseconds since boot.
     pub span_ms: Option<(i64, i64)>,
+    /// What it said of its attitude, by which another recording of it is known.
+    pub sketch: Sketch,
     /// Flights with their numbers, if [`Reduce`] drew them already and emptied the signals.
     pub reduced: Option<Vec<(Flight, Vec<Measurement>)>>,
     votes: UtcVotes,
@@ -207,6 +211,8 @@ struct Slots {
     system_time: Option<(usize, usize)>,
     gps_raw_int: Option<(usize, usize)>,
     autopilot_version: Option<(usize, usize, usize)>,
+    /// ATTITUDE and ATTITUDE_QUATERNION.
+    attitude: [Option<usize>; 2],
 }
 
 impl<'d> Recorder<'d> {
@@ -220,6 +226,7 @@ impl<'d> Recorder<'d> {
         let slots = Slots {
             system_time: field("SYSTEM_TIME", "time_unix_usec"),
             gps_raw_int: field("GPS_RAW_INT", "time_usec"),
+            attitude: ["ATTITUDE", "ATTITUDE_QUATERNION"].map(|name| Some(definitions.by_name(name)?.slot)),
             autopilot_version: version.map(|((slot, uid), (_, uid2))| (slot, uid, uid2)),
         };
         Recorder {
@@ -675,6 +682,9 @@ impl State<'_> {
         }
         if let Some(uid) = uid {
             state.told.note(uid, Some(boot), frames);
+        }
+        if self.slots.attitude.contains(&Some(slot)) && placed.latest_ms.is_some() {
+            boot.sketch.note(frame.payload);
         }
         boot.lag_ms = sender.clock.max_lag_ms();
         let (first, last) = boot.span_ms.unwrap_or((placed.earliest_ms, placed.earliest_ms));

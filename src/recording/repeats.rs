@@ -114,7 +114,7 @@ fn key(frame: &Frame<'_>, boot_ms: u32) -> u64 {
 }
 
 #[inline]
-fn mix(key: u64) -> u64 {
+pub(super) fn mix(key: u64) -> u64 {
     let key = (key ^ key >> 30).wrapping_mul(0xBF58_476D_1CE4_E5B9);
     let key = (key ^ key >> 27).wrapping_mul(0x94D0_49BB_1331_11EB);
     key ^ key >> 31

@@ -151,6 +151,7 @@ mod tests {
             landings: 1,
             motor_starts: Some(1),
             distance_m: None,
+            boot_sketch: String::new(),
         }
     }
 
