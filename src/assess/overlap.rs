@@ -6,13 +6,13 @@
 //! they agree on it, and the times in the air overlap. Where UTC was stepped within a session, what its first or its
 //! last stamps give may agree: the recordings began and ended at other times. Without UTC two flights of one aircraft can
 //! well begin at the same time after boot; then they are the same where the recordings hold the same messages
-//! ([`Sketch`]). Of a log that is known to be a copy of another one
+//! ([`crate::recording::sketch`]). Of a log that is known to be a copy of another one
 //! only flights count that the other one lost.
 
 use crate::archive::cell::Utc;
 use crate::archive::row::FlightRow;
 use crate::clock::SAME_BOOT_US;
-use crate::recording::Sketch;
+use crate::recording::sketch::{hashes, of_one_session};
 use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
 
 /// Liftoff and touchdown together are known this well, in milliseconds (the worst that `tests/airtime.rs` allows at
@@ -136,8 +136,8 @@ impl Leaders {
     fn add(&mut self, rows: &[FlightRow], index: usize) {
         self.longest_us = self.longest_us.max(length_us(&rows[index]));
         self.liftoffs.extend(liftoffs_us(&rows[index]).map(|from| (from, index)));
-        for hash in sketch(&rows[index]).hashes() {
-            self.by_hash.entry(*hash).or_default().insert(index);
+        for hash in hashes(&rows[index].boot_sketch) {
+            self.by_hash.entry(hash).or_default().insert(index);
         }
     }
 
@@ -145,8 +145,8 @@ impl Leaders {
         for from in liftoffs_us(&rows[index]) {
             self.liftoffs.remove(&(from, index));
         }
-        for hash in sketch(&rows[index]).hashes() {
-            if let Some(of) = self.by_hash.get_mut(hash) {
+        for hash in hashes(&rows[index].boot_sketch) {
+            if let Some(of) = self.by_hash.get_mut(&hash) {
                 of.remove(&index);
             }
         }
@@ -159,8 +159,7 @@ impl Leaders {
             let to = from + length_us(row) + SAME_BOOT_US;
             self.liftoffs.range((from - self.longest_us - SAME_BOOT_US, 0)..=(to, usize::MAX))
         });
-        let own = sketch(row);
-        let alike = own.hashes().iter().filter_map(|hash| self.by_hash.get(hash)).flatten();
+        let alike = hashes(&row.boot_sketch).filter_map(|hash| self.by_hash.get(&hash)).flatten();
         let mut found = Vec::new();
         for lead in near.map(|(_, lead)| lead).chain(alike) {
             if !found.contains(lead) && same(&rows[*lead], row) {
@@ -238,11 +237,7 @@ fn same(a: &FlightRow, b: &FlightRow) -> bool {
     }
     let boots_us = |row| liftoffs_us(row).map(|us| us - row.takeoff_boot_ms * 1000);
     let agree = || boots_us(a).any(|a| boots_us(b).any(|b| (a - b).abs() <= SAME_BOOT_US));
-    overlap(a, b) && (agree() || sketch(a).is_of_one_session(&sketch(b)))
-}
-
-fn sketch(row: &FlightRow) -> Sketch {
-    Sketch::from_text(&row.boot_sketch)
+    overlap(a, b) && (agree() || of_one_session(&a.boot_sketch, &b.boot_sketch))
 }
 
 fn overlap(a: &FlightRow, b: &FlightRow) -> bool {

@@ -9,7 +9,7 @@ mod losses;
 mod notes;
 mod repeats;
 mod signing;
-mod sketch;
+pub mod sketch;
 mod waiting;
 
 use crate::capture::{Capture, CaptureError, Kind};
@@ -28,7 +28,7 @@ use losses::Losses;
 pub use losses::{Loss, LossKind};
 use repeats::{Repeating, Repeats};
 use serde::{Deserialize, Serialize};
-pub use sketch::Sketch;
+use sketch::Sketch;
 use std::collections::{BTreeMap, HashMap};
 use waiting::Waiting;
 
@@ -212,7 +212,7 @@ struct Slots {
     gps_raw_int: Option<(usize, usize)>,
     autopilot_version: Option<(usize, usize, usize)>,
     /// ATTITUDE and ATTITUDE_QUATERNION.
-    attitude: [Option<usize>; 2],
+    attitude: [usize; 2],
 }
 
 impl<'d> Recorder<'d> {
@@ -226,7 +226,8 @@ impl<'d> Recorder<'d> {
         let slots = Slots {
             system_time: field("SYSTEM_TIME", "time_unix_usec"),
             gps_raw_int: field("GPS_RAW_INT", "time_usec"),
-            attitude: ["ATTITUDE", "ATTITUDE_QUATERNION"].map(|name| Some(definitions.by_name(name)?.slot)),
+            attitude: ["ATTITUDE", "ATTITUDE_QUATERNION"]
+                .map(|name| definitions.by_name(name).map_or(usize::MAX, |message| message.slot)),
             autopilot_version: version.map(|((slot, uid), (_, uid2))| (slot, uid, uid2)),
         };
         Recorder {
@@ -683,7 +684,7 @@ impl State<'_> {
         if let Some(uid) = uid {
             state.told.note(uid, Some(boot), frames);
         }
-        if self.slots.attitude.contains(&Some(slot)) && placed.latest_ms.is_some() {
+        if self.slots.attitude.contains(&slot) && placed.latest_ms.is_some() {
             boot.sketch.note(frame.payload);
         }
         boot.lag_ms = sender.clock.max_lag_ms();

@@ -24,6 +24,7 @@ pub(super) struct Waiting {
 
 impl Waiting {
     /// A row of a table waits.
+    #[inline]
     pub fn row(&mut self, row: RowId) {
         if self.rows.len() >= MOST_ROWS {
             self.rows.clear();
@@ -33,6 +34,7 @@ impl Waiting {
     }
 
     /// A sample of the vehicle's signals does.
+    #[inline]
     pub fn signal(&mut self) {
         self.signals = true;
     }
@@ -50,6 +52,7 @@ impl Waiting {
     }
 
     /// Whether it did not since the latest stamp.
+    #[inline]
     pub fn stepped(&self) -> bool {
         self.stepped.is_some()
     }
@@ -68,9 +71,17 @@ impl Sender {
 
 impl State<'_> {
     /// What waits on this sender's clock gets its upper bound.
+    #[inline]
     pub fn resolve(&mut self, index: usize, latest_ms: i64) {
         let Some(sender) = self.senders.get_mut(index) else { return };
         sender.waiting.stepped = None;
+        if sender.waiting.signals || !sender.waiting.rows.is_empty() {
+            self.resolve_all(index, latest_ms);
+        }
+    }
+
+    fn resolve_all(&mut self, index: usize, latest_ms: i64) {
+        let Some(sender) = self.senders.get_mut(index) else { return };
         if let Some(tables) = &mut self.tables {
             for row in sender.waiting.rows.drain(..) {
                 tables.resolve(row, latest_ms);
