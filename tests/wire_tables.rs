@@ -128,6 +128,20 @@ fn unresolved_rows_at_the_end_wait_for_their_bound() {
 }
 
 #[test]
+fn a_row_that_may_be_of_another_boot_has_no_time() {
+    let (mut tables, mut sink) = (Tables::new(Definitions::builtin(), 10), Batches::default());
+    let known = append(&mut tables, &frame("HEARTBEAT", 0, &[1]), Some(6), &mut sink);
+    let waits = append(&mut tables, &frame("HEARTBEAT", 1, &[1]), None, &mut sink);
+    tables.displace(known);
+    tables.displace(waits);
+    tables.resolve(waits, 99);
+    let Ok(()) = tables.finish(&mut sink);
+    let boots: Vec<_> = sink.0[0]["boot"].as_primitive::<UInt16Type>().iter().collect();
+    assert_eq!((boots, latest(&sink.0[0])), (vec![Some(2), None], vec![Some(6), None]));
+    assert_eq!(sink.0[0]["boot_ms"].null_count(), 1);
+}
+
+#[test]
 fn no_more_than_4096_rows_wait() {
     let (mut tables, mut sink) = (Tables::new(Definitions::builtin(), 1000), Batches::default());
     for number in 0..20_000 {

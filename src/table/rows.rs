@@ -65,6 +65,13 @@ pub(super) struct Rows {
     emitted: u64,
 }
 
+impl House {
+    /// It has a time, and no upper bound of it yet.
+    fn waits(&self) -> bool {
+        self.boot_ms != NO_TIME && self.boot_ms_latest == NO_TIME
+    }
+}
+
 impl Rows {
     pub(super) fn new(message: &Message) -> Self {
         Self {
@@ -111,7 +118,7 @@ impl Rows {
     /// Sets the upper bound of a row that still waits for it.
     pub(super) fn resolve(&mut self, number: u64, latest_ms: i64) {
         let waiting = number.checked_sub(self.emitted).and_then(|index| self.house.get_mut(index as usize));
-        if let Some(house) = waiting.filter(|house| house.boot_ms_latest == NO_TIME) {
+        if let Some(house) = waiting.filter(|house| house.waits()) {
             house.boot_ms_latest = latest_ms;
         }
     }
@@ -119,7 +126,7 @@ impl Rows {
     /// Takes its time from a row that still waits for its upper bound.
     pub(super) fn displace(&mut self, number: u64) {
         let waiting = number.checked_sub(self.emitted).and_then(|index| self.house.get_mut(index as usize));
-        if let Some(house) = waiting.filter(|house| house.boot_ms_latest == NO_TIME) {
+        if let Some(house) = waiting.filter(|house| house.waits()) {
             (house.boot, house.boot_ms) = (NO_BOOT, NO_TIME);
         }
     }
@@ -128,8 +135,7 @@ impl Rows {
     /// table, so others' rows that are done may lie behind it.
     pub(super) fn unresolved_tail(&self, limit: usize) -> usize {
         let tail = self.house.get(self.house.len().saturating_sub(limit)..).unwrap_or_default();
-        let waits = |row: &House| row.boot_ms != NO_TIME && row.boot_ms_latest == NO_TIME;
-        tail.iter().position(waits).map_or(0, |first| tail.len() - first)
+        tail.iter().position(House::waits).map_or(0, |first| tail.len() - first)
     }
 
     /// Takes the first `count` rows out as a batch.
