@@ -98,6 +98,7 @@ impl Ends {
             SenderCount {
                 frames: first.frames + next.sender(first).map_or(0, |last| last.frames),
                 last_sequence: last.last_sequence,
+                steps: first.steps + next.sender(first).map_or(0, |last| last.steps),
                 before_reboot: last.before_reboot,
                 first_boot_ms: first.first_boot_ms.or(last.first_boot_ms),
                 last_boot_ms: last.last_boot_ms.or(first.last_boot_ms),

@@ -41,13 +41,14 @@ pub struct Part {
     pub ends: Ends,
 }
 
-/// Whether the counters of all senders that both have go on, and how many these are.
+/// Whether the counters of all senders that both have go on, and how many these are that could tell.
 fn counters(part: &Part, next: &Part) -> (bool, usize) {
     let (mut all_go_on, mut common) = (true, 0);
     for sender in &part.ends.senders {
         let Some(other) = next.ends.sender(sender) else { continue };
-        // A ground station is started anew between flights, too.
-        if sender.before_reboot || other.after_reboot {
+        // A ground station is started anew between flights, too, and two of them may have the same ids.
+        let counts = |s: &SenderCount| 2 * s.steps <= s.frames;
+        if sender.before_reboot || other.after_reboot || !counts(sender) || !counts(other) {
             continue;
         }
         let missing = other.first_sequence.wrapping_sub(sender.last_sequence).wrapping_sub(1);
@@ -153,7 +154,7 @@ fn follows(part: &Part, next: &Part) -> Option<(bool, i64)> {
     let apart_ms = main.apart_ms.abs();
     let at_once = main.length_ms >= LENGTH_MS && apart_ms <= AT_ONCE_MS;
     let certain = same_boot == Some(true) || common > 1 || main.last_ms >= STARTED_MS || at_once;
-    match (all_go_on, same_boot) {
+    match (all_go_on && common > 0, same_boot) {
         // Counters of several senders that go on outweigh a UTC that was set right in between.
         (true, Some(false)) if common > 1 && main.near(APART_MS) => Some((true, apart_ms)),
         (_, Some(false)) => None,
@@ -296,6 +297,7 @@ mod tests {
             frames: 1000,
             first_sequence: sequence.0,
             last_sequence: sequence.1,
+            steps: 0,
             after_reboot: false,
             before_reboot: false,
             first_boot_ms: Some(boot_ms.0),
@@ -407,6 +409,20 @@ mod tests {
             joined.rotate_left(1);
             assert_eq!(recordings(&joined), [["a", "over", "c"]]);
         }
+        // Two stations with the same ids count at odds all the time.
+        let two = |mut part: Part| {
+            part.ends.senders[1].steps = 900;
+            part
+        };
+        let (b, d) = (part("b", (0, 50), (100, 90_000), None), part("d", (51, 80), (90_020, 99_000), None));
+        let (b, d) = (station(b, (0, 90), false), station(d, (7, 99), false));
+        assert!(recordings(&[b.clone(), d.clone()]).is_empty());
+        assert_eq!(recordings(&[two(b), d]), [["b", "d"]]);
+        // Where nothing counts, the clocks alone are no evidence.
+        let mut idle = [part("e", (0, 0), (100, 90_000), None), part("f", (0, 0), (90_020, 99_000), None)];
+        assert!(recordings(&idle).is_empty());
+        idle.iter_mut().for_each(|part| part.ends.senders[0].steps = 999);
+        assert!(recordings(&idle).is_empty());
         // A station that counts otherwise from the beginning is another recording's.
         let other = station(over.clone(), (0, 8), false);
         assert!(recordings(&[a.clone(), other]).is_empty());

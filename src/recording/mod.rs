@@ -62,6 +62,9 @@ pub struct SenderCount {
     pub first_sequence: u8,
     /// Frame counter of the last frame.
     pub last_sequence: u8,
+    /// Frames whose counter did not go on from the one before.
+    #[serde(default)]
+    pub steps: u64,
     /// Another sender was booted anew before the first frame: the counter may have begun anew with it.
     #[serde(default)]
     pub after_reboot: bool,
@@ -775,6 +778,7 @@ impl State<'_> {
                 frames: 0,
                 first_sequence: frame.sequence,
                 last_sequence: frame.sequence,
+                steps: 0,
                 after_reboot: self.reboots > 0,
                 before_reboot: false,
                 first_boot_ms: None,
