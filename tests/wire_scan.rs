@@ -74,6 +74,35 @@ fn a_stamp_belongs_to_the_frame_behind_it() {
 }
 
 #[test]
+fn debris_that_reads_as_a_date_is_no_stamp_where_the_next_frame_has_none() {
+    // What is left of a HEARTBEAT of a six-motor aircraft that was cut in mid-frame: 2086.
+    let mut rest = by_hand(0, &[9], 0, &[0, 0, 0, 0, 13, 3, 81, 4, 3], 50, &[])[13..].to_vec();
+    assert!(rest.len() == 8 && fettle::wire::stamp::read(&rest).is_some());
+    let frames = mixed_frames(4);
+    for debris in [rest.clone(), [vec![1; 40], rest.clone()].concat()] {
+        let bytes = [&frames[0][..], &[2], &debris, &frames[1..].concat()].concat();
+        for piece in [1, 7, 64, bytes.len()] {
+            let found = scan_in_pieces(&bytes, &[piece]);
+            assert_eq!(found.frames.len(), 4);
+            assert!(found.frames.iter().all(|frame| frame.capture_us.is_none()), "pieces of {piece}");
+            assert_eq!(found.integrity.bytes_skipped, debris.len() as u64 + 1);
+            covers_everything(&found, &bytes);
+        }
+    }
+    // In a stream with stamps, and where nothing follows, it is one.
+    let stamp = 1_700_000_000_000_000u64.to_be_bytes();
+    rest.truncate(5);
+    let (one, two) = ([&stamp[..], &frames[0]].concat(), [&stamp[..], &frames[1]].concat());
+    for (bytes, stamps) in [([&rest[..], &one, &two].concat(), 2), ([&rest[..], &one].concat(), 1)] {
+        for piece in [1, 7, bytes.len()] {
+            let found = scan_in_pieces(&bytes, &[piece]);
+            assert_eq!(found.frames.iter().filter(|frame| frame.capture_us.is_some()).count(), stamps);
+            assert_eq!(found.integrity.bytes_skipped, 5);
+        }
+    }
+}
+
+#[test]
 fn a_damaged_frame_is_counted_and_costs_no_other() {
     let mut frames = mixed_frames(9);
     frames[4][12] ^= 0x10;

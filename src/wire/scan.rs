@@ -165,9 +165,14 @@ impl<'d> Scanner<'d> {
                     continue;
                 }
             };
-            let capture_us = self.stamp_before(input, at);
             let start = at;
-            at += layout.len;
+            let end = at + layout.len;
+            let capture_us = match self.stamp_before(input, start) {
+                Some(_) if end == input.len() && !last => break,
+                // Debris before a frame of a stream without stamps may look like one: then the next frame has none.
+                found => found.filter(|_| !input.get(end).is_some_and(is_marker)),
+            };
+            at = end;
             self.end_gap_before(input, start, capture_us, sink);
             self.accept(input, start, capture_us, layout, message, sink);
             behind_frame = true;
