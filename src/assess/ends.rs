@@ -40,6 +40,9 @@ pub struct BootEnds {
     /// Unix microseconds of its last boot, by the last stamps alone.
     #[serde(default)]
     pub end_us: Option<i64>,
+    /// The same two by the recording computer's clock, where that is all there is.
+    #[serde(default)]
+    pub captured_us: (Option<i64>, Option<i64>),
     /// Hardware identities, as `fleet.toml` has them, in the order of the boot sessions: several if aircraft with the
     /// same system id followed one another.
     #[serde(default)]
@@ -64,7 +67,12 @@ impl Ends {
     pub fn of(recording: &Recording) -> Self {
         let boots = recording.vehicles.iter().map(|vehicle| {
             let told = |boot: Option<&BootSession>| boot?.utc.filter(|utc| utc.source < UtcSource::Capture);
-            let (first, last) = (told(vehicle.boots.first()), told(vehicle.boots.last()));
+            let captured =
+                |boot: Option<&BootSession>| boot?.utc.filter(|utc| utc.source == UtcSource::Capture);
+            let (first, last) = (vehicle.boots.first(), vehicle.boots.last());
+            let captured_us =
+                (captured(first).map(|utc| utc.by_ends_us.0), captured(last).map(|utc| utc.by_ends_us.1));
+            let (first, last) = (told(first), told(last));
             BootEnds {
                 system_id: vehicle.system_id,
                 sessions: vehicle.boots.len() as u64,
@@ -72,6 +80,7 @@ impl Ends {
                 last_us: last.map(|utc| utc.boot_unix_us),
                 begin_us: first.map(|utc| utc.by_ends_us.0),
                 end_us: last.map(|utc| utc.by_ends_us.1),
+                captured_us,
                 first_uid_told: vehicle.boots.first().is_some_and(|boot| boot.uid_told),
                 last_uid_told: vehicle.boots.last().is_some_and(|boot| boot.uid_told),
                 uids: if vehicle.boots.is_empty() {
@@ -99,6 +108,7 @@ impl Ends {
                 frames: first.frames + next.sender(first).map_or(0, |last| last.frames),
                 last_sequence: last.last_sequence,
                 steps: first.steps + next.sender(first).map_or(0, |last| last.steps),
+                falls: first.falls + next.sender(first).map_or(0, |last| last.falls),
                 before_reboot: last.before_reboot,
                 first_boot_ms: first.first_boot_ms.or(last.first_boot_ms),
                 last_boot_ms: last.last_boot_ms.or(first.last_boot_ms),
@@ -118,6 +128,10 @@ impl Ends {
                 last_us: or(last.last_us, first.last_us, to_first),
                 begin_us: or(first.begin_us, last.begin_us, to_last),
                 end_us: or(last.end_us, first.end_us, to_first),
+                captured_us: (
+                    or(first.captured_us.0, last.captured_us.0, to_last),
+                    or(last.captured_us.1, first.captured_us.1, to_first),
+                ),
                 first_uid_told: first.first_uid_told,
                 last_uid_told: last.last_uid_told,
                 uids: uids(first.uids.iter().chain(&last.uids).cloned()),

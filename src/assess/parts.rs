@@ -1,12 +1,13 @@
 //! Which logs are one recording that was rotated over several files: where one ends, another goes on.
 //!
 //! The evidence is the senders' own. A file follows another when the vehicle's boot clock goes on within seconds
-//! and the frame counters of all common senders go on as well. By chance that is one in 64 for one sender, and all
-//! logs of an aircraft begin seconds after its boot: one sender is enough only beyond the first minute, or if both
-//! files give the same UTC of boot; before, its stamps must go on at once behind a file of some seconds. Where counters
-//! do not go on, since the recorder paused, that UTC is asked for. Where the recorder cut in mid-frame, the end of one file
-//! and the beginning of the next are a frame with a good checksum: that is evidence enough where its own counter goes on
-//! from the one or in the other.
+//! and the frame counters of all common senders go on as well. By chance that is one in 64 for one sender, one in 21 where
+//! its frames come twice or out of order, and all logs of an aircraft begin seconds after its boot: one sender is enough
+//! only beyond the first minute, or if both files give the same UTC of boot; before, its stamps must go on at once behind a
+//! file of some seconds. Where counters do not go on, since the recorder paused or frames were lost, that UTC is asked for;
+//! where there is none, the recorder's own stamps are, under the same conditions. Where the recorder cut in mid-frame, the
+//! end of one file and the beginning of the next are a frame with a good checksum: that is evidence enough where its own
+//! counter goes on from the one or in the other, or the boot clock does.
 
 use super::ends::{BootEnds, Ends};
 use super::joint::{Joint, across, needs};
@@ -15,8 +16,6 @@ use crate::recording::SenderCount;
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Frames that may be missing where the files meet: one that was cut, and one the recorder dropped.
-const MISSING: u8 = 3;
 /// Longest time between the files' stamps when the counters go on.
 const APART_MS: i64 = 10_000;
 /// The same when the files only share their UTC of boot.
@@ -41,18 +40,22 @@ pub struct Part {
     pub ends: Ends,
 }
 
+/// Whether the counter of `next` goes on where that of `sender` ended; out of order only if it is so in either file.
+fn go_on(sender: &SenderCount, next: &SenderCount) -> bool {
+    let (from, to) = (sender.last_sequence, next.first_sequence);
+    sender.near(from, to) || next.near(from, to)
+}
+
 /// Whether the counters of all senders that both have go on, and how many these are that could tell.
 fn counters(part: &Part, next: &Part) -> (bool, usize) {
     let (mut all_go_on, mut common) = (true, 0);
     for sender in &part.ends.senders {
         let Some(other) = next.ends.sender(sender) else { continue };
         // A ground station is started anew between flights, too, and two of them may have the same ids.
-        let counts = |s: &SenderCount| 2 * s.steps <= s.frames;
-        if sender.before_reboot || other.after_reboot || !counts(sender) || !counts(other) {
+        if sender.before_reboot || other.after_reboot || !sender.tells() || !other.tells() {
             continue;
         }
-        let missing = other.first_sequence.wrapping_sub(sender.last_sequence).wrapping_sub(1);
-        all_go_on &= missing <= MISSING;
+        all_go_on &= go_on(sender, other);
         common += 1;
     }
     (all_go_on, common)
@@ -63,9 +66,9 @@ fn counters(part: &Part, next: &Part) -> (bool, usize) {
 fn fits(joint: Joint, part: &Part, next: &Part) -> bool {
     let Joint::Frame { system_id, component_id, sequence } = joint else { return false };
     let of = |s: &&SenderCount| (s.system_id, s.component_id) == (system_id, component_id);
-    let before = part.ends.senders.iter().find(of).map(|s| sequence.wrapping_sub(s.last_sequence));
-    let behind = next.ends.senders.iter().find(of).map(|s| s.first_sequence.wrapping_sub(sequence));
-    before.into_iter().chain(behind).any(|step| (1..=MISSING + 1).contains(&step))
+    let before = part.ends.senders.iter().find(of).is_some_and(|s| s.near(s.last_sequence, sequence));
+    let behind = || next.ends.senders.iter().find(of).is_some_and(|s| s.near(sequence, s.first_sequence));
+    before || behind()
 }
 
 /// A file behind a 32-bit wrap knows nothing of it.
@@ -117,9 +120,14 @@ fn completes(part: &Part, next: &Part) -> Option<(bool, i64)> {
     }
     let joint = across(&part.ends.tail, &next.ends.head, stamped)?;
     let (all_go_on, common) = counters(part, next);
+    let main = Main::of(part, next);
+    // Where a link lost most frames, only the clock goes on.
+    let in_time = || main.as_ref().is_some_and(|main| main.near(APART_MS));
     // A stamp fits that of any other recorder that was cut at the same place.
-    let fits =
-        if joint == Joint::Stamp { all_go_on && common > 0 } else { all_go_on || fits(joint, part, next) };
+    let fits = match joint {
+        Joint::Stamp => all_go_on && common > 0,
+        Joint::Frame { .. } => all_go_on || fits(joint, part, next) || in_time(),
+    };
     if !fits {
         return None;
     }
@@ -127,7 +135,7 @@ fn completes(part: &Part, next: &Part) -> Option<(bool, i64)> {
     if part.ends.boots.iter().any(two) {
         return None;
     }
-    let Some(main) = Main::of(part, next) else { return all_go_on.then_some((true, 0)) };
+    let Some(main) = main else { return all_go_on.then_some((true, 0)) };
     // A block of the one file that is written again stands in the other.
     let again = joint != Joint::Stamp && (-main.length_ms..0).contains(&main.apart_ms);
     (main.near(APART_MS) || again).then_some((!all_go_on, main.apart_ms.abs()))
@@ -154,12 +162,16 @@ fn follows(part: &Part, next: &Part) -> Option<(bool, i64)> {
     let apart_ms = main.apart_ms.abs();
     let at_once = main.length_ms >= LENGTH_MS && apart_ms <= AT_ONCE_MS;
     let certain = same_boot == Some(true) || common > 1 || main.last_ms >= STARTED_MS || at_once;
+    // A computer without a clock of its own may begin every boot with the same date.
+    let captured = boots.and_then(|(a, b)| near_us(a.captured_us.1, b.captured_us.0)) == Some(true)
+        && (main.last_ms >= STARTED_MS || at_once);
     match (all_go_on && common > 0, same_boot) {
         // Counters of several senders that go on outweigh a UTC that was set right in between.
         (true, Some(false)) if common > 1 && main.near(APART_MS) => Some((true, apart_ms)),
         (_, Some(false)) => None,
         (true, _) if certain && main.near(APART_MS) => Some((false, apart_ms)),
         (false, Some(true)) if main.near(PAUSE_MS) => Some((true, apart_ms)),
+        (false, None) if captured && main.near(APART_MS) => Some((true, apart_ms)),
         _ => None,
     }
 }
@@ -298,6 +310,7 @@ mod tests {
             first_sequence: sequence.0,
             last_sequence: sequence.1,
             steps: 0,
+            falls: 0,
             after_reboot: false,
             before_reboot: false,
             first_boot_ms: Some(boot_ms.0),
@@ -418,6 +431,15 @@ mod tests {
         let (b, d) = (station(b, (0, 90), false), station(d, (7, 99), false));
         assert!(recordings(&[b.clone(), d.clone()]).is_empty());
         assert_eq!(recordings(&[two(b), d]), [["b", "d"]]);
+        // Over two links every frame comes twice, the later one behind the next: the cut may lie between the two.
+        let twice = |id: &str, sequence: (u8, u8), boot_ms: (i64, i64)| {
+            let mut part = part(id, sequence, boot_ms, None);
+            part.ends.senders[0].falls = 500;
+            part
+        };
+        let (b, d) = (twice("b", (0, 50), (100, 90_000)), twice("d", (48, 90), (89_980, 99_000)));
+        assert_eq!(recordings(&[d.clone(), b]), [["b", "d"]]);
+        assert!(recordings(&[d, part("b", (0, 40), (100, 90_000), None)]).is_empty());
         // Where nothing counts, the clocks alone are no evidence.
         let mut idle = [part("e", (0, 0), (100, 90_000), None), part("f", (0, 0), (90_020, 99_000), None)];
         assert!(recordings(&idle).is_empty());
@@ -454,6 +476,20 @@ mod tests {
         // A recorder that paused 20 s: the counters say nothing, the UTC of boot does.
         let paused = part("d", (200, 90), (50_000, 90_000), Some(day + 1_000));
         assert_eq!(recordings(&[a.clone(), paused]), [["a", "d"]]);
+        // Frames were lost at the cut: the recorder's own clock says that it is the same boot.
+        let captured = |mut part: Part, begin_us: i64| {
+            part.ends.boots[0].captured_us = (Some(begin_us), Some(begin_us));
+            part
+        };
+        let lossy = part("s", (0, 50), (100, 90_000), None);
+        let further = part("t", (77, 90), (92_000, 99_000), None);
+        assert!(recordings(&[lossy.clone(), further.clone()]).is_empty());
+        let own = captured(lossy.clone(), day);
+        assert_eq!(recordings(&[captured(further.clone(), day + 1_000), own.clone()]), [["s", "t"]]);
+        assert!(recordings(&[captured(further.clone(), day + 3_000_000), own]).is_empty());
+        // One that begins every boot with the same date says nothing behind a file of seconds.
+        let early = captured(part("u", (0, 50), (100, 4_000), None), day);
+        assert!(recordings(&[captured(part("v", (77, 90), (4_500, 99_000), None), day), early]).is_empty());
         // Logs of a few seconds after boot, without UTC: one sender's counter is no evidence.
         let short = part("f", (0, 50), (100, 4_000), None);
         let flight = part("g", (51, 90), (4_100, 300_000), None);

@@ -2,6 +2,7 @@
 //! on their sender's boot clock, and collected into the signals of each vehicle. Sans I/O: the caller
 //! feeds bytes; memory is bounded whatever the log's length.
 
+mod counter;
 mod cut;
 mod flows;
 mod identity;
@@ -23,11 +24,11 @@ use crate::table::{BatchSink, RowTimes, Tables};
 use crate::wire::payload::u64_at;
 use crate::wire::signature::{Key, Link, LinkTally, Signatures};
 use crate::wire::{Container, Definitions, Frame, Gap, Integrity, Met, Scanner};
+pub use counter::SenderCount;
 pub use cut::Cut;
 use losses::Losses;
 pub use losses::{Loss, LossKind};
 use repeats::{Repeating, Repeats};
-use serde::{Deserialize, Serialize};
 use sketch::Sketch;
 use std::collections::{BTreeMap, HashMap};
 use waiting::Waiting;
@@ -48,35 +49,6 @@ const LEAP_MS: i64 = 600_000;
 const CAPTURE_JUMP_MS: u64 = 10_000;
 /// The component id that the standard gives the autopilot.
 const AUTOPILOT_COMPONENT: u8 = 1;
-
-/// Who sent how much, and where its counter and clock stood at both ends of the log.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub struct SenderCount {
-    /// MAVLink system id.
-    pub system_id: u32,
-    /// MAVLink component id.
-    pub component_id: u8,
-    /// Frames with a good checksum.
-    pub frames: u64,
-    /// Frame counter of the first frame.
-    pub first_sequence: u8,
-    /// Frame counter of the last frame.
-    pub last_sequence: u8,
-    /// Frames whose counter did not go on from the one before.
-    #[serde(default)]
-    pub steps: u64,
-    /// Another sender was booted anew before the first frame: the counter may have begun anew with it.
-    #[serde(default)]
-    pub after_reboot: bool,
-    /// Another one was since the last frame.
-    #[serde(default)]
-    pub before_reboot: bool,
-    /// First stamp of its own clock, milliseconds since boot.
-    pub first_boot_ms: Option<i64>,
-    /// Last stamp of its own clock, in the order of the log: the latest of the last boot session, but where the log ends
-    /// in a block that was read before.
-    pub last_boot_ms: Option<i64>,
-}
 
 /// One boot session of one vehicle.
 #[derive(Debug, Clone, Default)]
@@ -779,6 +751,7 @@ impl State<'_> {
                 first_sequence: frame.sequence,
                 last_sequence: frame.sequence,
                 steps: 0,
+                falls: 0,
                 after_reboot: self.reboots > 0,
                 before_reboot: false,
                 first_boot_ms: None,

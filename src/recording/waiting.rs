@@ -64,9 +64,8 @@ impl Sender {
     pub fn count(&mut self, sequence: u8) {
         if sequence != self.count.last_sequence.wrapping_add(1) && self.count.frames > 1 {
             self.waiting.step();
-            self.count.steps += 1;
         }
-        self.count.last_sequence = sequence;
+        self.count.count(sequence);
     }
 }
 
