@@ -207,9 +207,10 @@ fn ends<T>(series: &[Sample<T>]) -> Option<(i64, i64)> {
     Some((series.first()?.earliest_ms, last))
 }
 
+/// The usual step of instants in order. Over two links each comes twice.
 fn step_ms(times: impl Iterator<Item = i64>) -> i64 {
     let times: Vec<i64> = times.collect();
-    let mut steps: Vec<i64> = times.windows(2).map(|w| w[1] - w[0]).collect();
+    let mut steps: Vec<i64> = times.windows(2).map(|w| w[1] - w[0]).filter(|step| *step > 0).collect();
     steps.sort_unstable();
     steps.get(steps.len() / 2).copied().unwrap_or(1000).max(1)
 }
