@@ -3,7 +3,8 @@
 
 use super::joint::hex;
 use crate::clock::UtcSource;
-use crate::recording::{BootSession, Recording, SenderCount};
+use crate::flight::Flight;
+use crate::recording::{BootSession, Recording, SenderCount, Vehicle};
 use serde::{Deserialize, Serialize};
 
 /// Both ends of a log.
@@ -43,6 +44,9 @@ pub struct BootEnds {
     /// The same two by the recording computer's clock, where that is all there is.
     #[serde(default)]
     pub captured_us: (Option<i64>, Option<i64>),
+    /// Whether its first boot session begins in the air, and its last one ends there.
+    #[serde(default)]
+    pub in_air: (bool, bool),
     /// Hardware identities, as `fleet.toml` has them, in the order of the boot sessions: several if aircraft with the
     /// same system id followed one another.
     #[serde(default)]
@@ -81,6 +85,7 @@ impl Ends {
                 begin_us: first.map(|utc| utc.by_ends_us.0),
                 end_us: last.map(|utc| utc.by_ends_us.1),
                 captured_us,
+                in_air: (false, false),
                 first_uid_told: vehicle.boots.first().is_some_and(|boot| boot.uid_told),
                 last_uid_told: vehicle.boots.last().is_some_and(|boot| boot.uid_told),
                 uids: if vehicle.boots.is_empty() {
@@ -92,6 +97,25 @@ impl Ends {
         });
         let (head, tail) = (hex(&recording.cut.head), hex(&recording.cut.tail));
         Ends { senders: recording.senders.clone(), boots: boots.collect(), head, tail }
+    }
+
+    /// Notes the flights of a vehicle's boot session.
+    pub(super) fn in_air<'f>(
+        &mut self,
+        vehicle: &Vehicle,
+        boot: usize,
+        mut flights: impl DoubleEndedIterator<Item = &'f Flight>,
+    ) {
+        let Some(ends) = self.boots.iter_mut().find(|ends| ends.system_id == vehicle.system_id) else {
+            return;
+        };
+        let (first, last) = (flights.next(), flights.next_back());
+        if boot == 0 {
+            ends.in_air.0 = first.is_some_and(|flight| flight.begins_in_air);
+        }
+        if boot + 1 == vehicle.boots.len() {
+            ends.in_air.1 = last.or(first).is_some_and(|flight| flight.ends_in_air);
+        }
     }
 
     /// A sender as it is in this log.
@@ -132,6 +156,7 @@ impl Ends {
                     or(first.captured_us.0, last.captured_us.0, to_last),
                     or(last.captured_us.1, first.captured_us.1, to_first),
                 ),
+                in_air: (first.in_air.0, last.in_air.1),
                 first_uid_told: first.first_uid_told,
                 last_uid_told: last.last_uid_told,
                 uids: uids(first.uids.iter().chain(&last.uids).cloned()),

@@ -50,6 +50,7 @@ pub fn assess(recording: &Recording, log_id: &str, path: &Path, fleet: &Fleet) -
         }
         named
     };
+    let mut ends = Ends::of(recording);
     for vehicle in &recording.vehicles {
         let mut ordinal = 0;
         if vehicle.boots.is_empty() {
@@ -59,6 +60,7 @@ pub fn assess(recording: &Recording, log_id: &str, path: &Path, fleet: &Fleet) -
             let Named { name, aircraft } = named(session.autopilot_uid.as_deref(), vehicle.system_id);
             let airframe = aircraft.and_then(|a| a.airframe.as_ref());
             let drawn = session.reduced.clone().unwrap_or_else(|| flights_of(session, airframe));
+            ends.in_air(vehicle, boot, drawn.iter().map(|(flight, _)| flight));
             for (flight, measurements) in drawn {
                 let row = flight_row(&flight, log_id, &name, vehicle, ordinal, boot, session);
                 measures.extend(measurements.into_iter().map(|m| MeasureRow {
@@ -88,7 +90,7 @@ pub fn assess(recording: &Recording, log_id: &str, path: &Path, fleet: &Fleet) -
     // One log is filed under one aircraft: the one that flew most, the first among equals.
     let aircraft =
         names.iter().rev().max_by_key(|name| airtime_ms(name)).cloned().unwrap_or_else(|| "none".to_owned());
-    let log = log_row(recording, log_id, path, aircraft);
+    let log = log_row(recording, &ends, log_id, path, aircraft);
     let first = flights.iter().filter_map(|f| f.takeoff_utc).min().or(log.start_utc);
     let date = first.map_or_else(|| "unknown".to_owned(), date_of);
     let losses = losses(recording, log_id);
@@ -159,7 +161,7 @@ fn flight_row(
         airtime_min_ms: flight.airtime_bounds_ms.0,
         airtime_max_ms: flight.airtime_bounds_ms.1,
         evidence: flight.evidence.word().to_owned(),
-        complete: flight.complete,
+        complete: flight.complete(),
         landings: i64::from(flight.landings),
         motor_starts: flight.motor_starts.map(i64::from),
         distance_m: flight.distance_m,
@@ -171,7 +173,7 @@ fn flight_row(
     }
 }
 
-fn log_row(recording: &Recording, log_id: &str, path: &Path, aircraft: String) -> LogRow {
+fn log_row(recording: &Recording, ends: &Ends, log_id: &str, path: &Path, aircraft: String) -> LogRow {
     let sessions = || recording.vehicles.iter().flat_map(|v| &v.boots);
     let instants = |pick: fn((i64, i64)) -> i64| {
         sessions().filter_map(move |s| Some(Utc(s.utc?.unix_us(pick(s.span_ms?))))).collect::<Vec<Utc>>()
@@ -223,7 +225,7 @@ fn log_row(recording: &Recording, log_id: &str, path: &Path, aircraft: String) -
         utc_source: best.map_or("none", |s| s.word()).to_owned(),
         boots: whole(sessions().count() as u64),
         confidence: confidence(recording),
-        ends: json!(Ends::of(recording)).to_string(),
+        ends: json!(ends).to_string(),
         signatures: json!(signatures).to_string(),
         notes: json!(recording.notes).to_string(),
     }

@@ -143,7 +143,7 @@ fn completes(part: &Part, next: &Part) -> Option<(bool, i64)> {
 
 /// How well `next` goes on where `part` ends, by counters and clocks: smaller is better; `None` if it does not. First come
 /// files whose UTC agrees or is not told.
-fn follows(part: &Part, next: &Part) -> Option<(bool, i64)> {
+fn follows(part: &Part, next: &Part) -> Option<(u8, i64)> {
     if part.log_id == next.log_id || part.container != next.container {
         return None;
     }
@@ -165,13 +165,16 @@ fn follows(part: &Part, next: &Part) -> Option<(bool, i64)> {
     // A computer without a clock of its own may begin every boot with the same date.
     let captured = boots.and_then(|(a, b)| near_us(a.captured_us.1, b.captured_us.0)) == Some(true)
         && (main.last_ms >= STARTED_MS || at_once);
+    // What lies between is lost. Few logs end in the air, and few begin there, at that instant of boot.
+    let in_air = boots.is_some_and(|(a, b)| a.in_air.1 && b.in_air.0);
     match (all_go_on && common > 0, same_boot) {
         // Counters of several senders that go on outweigh a UTC that was set right in between.
-        (true, Some(false)) if common > 1 && main.near(APART_MS) => Some((true, apart_ms)),
+        (true, Some(false)) if common > 1 && main.near(APART_MS) => Some((1, apart_ms)),
         (_, Some(false)) => None,
-        (true, _) if certain && main.near(APART_MS) => Some((false, apart_ms)),
-        (false, Some(true)) if main.near(PAUSE_MS) => Some((true, apart_ms)),
-        (false, None) if captured && main.near(APART_MS) => Some((true, apart_ms)),
+        (true, _) if certain && main.near(APART_MS) => Some((0, apart_ms)),
+        (false, Some(true)) if main.near(PAUSE_MS) => Some((1, apart_ms)),
+        (false, None) if captured && main.near(APART_MS) => Some((1, apart_ms)),
+        (_, None) if in_air && main.near(APART_MS) => Some((2, apart_ms)),
         _ => None,
     }
 }
@@ -236,7 +239,7 @@ fn by_cut(logs: &[Part]) -> Vec<Candidate<'_, (bool, i64)>> {
 }
 
 /// Those that go on in one another by counters and clocks.
-fn by_clock(logs: &[Part]) -> Vec<Candidate<'_, (bool, i64)>> {
+fn by_clock(logs: &[Part]) -> Vec<Candidate<'_, (u8, i64)>> {
     let mut begins: BTreeMap<Stream<'_>, Vec<(i64, usize)>> = BTreeMap::new();
     for (index, part) in logs.iter().enumerate() {
         for sender in &part.ends.senders {
@@ -490,6 +493,25 @@ mod tests {
         // One that begins every boot with the same date says nothing behind a file of seconds.
         let early = captured(part("u", (0, 50), (100, 4_000), None), day);
         assert!(recordings(&[captured(part("v", (77, 90), (4_500, 99_000), None), day), early]).is_empty());
+        // Nothing tells but that the one ends in the air where the other begins there.
+        let in_air = |mut part: Part, in_air: (bool, bool)| {
+            part.ends.boots[0].in_air = in_air;
+            part
+        };
+        let up = in_air(lossy.clone(), (false, true));
+        let down = in_air(further, (true, false));
+        assert_eq!(recordings(&[down.clone(), up.clone()]), [["s", "t"]]);
+        assert!(recordings(&[down.clone(), lossy.clone()]).is_empty());
+        assert!(recordings(&[in_air(lossy.clone(), (true, false)), down.clone()]).is_empty());
+        // A file whose counters go on comes first.
+        let counted = in_air(part("w", (51, 90), (93_000, 99_000), None), (true, false));
+        assert_eq!(recordings(&[down.clone(), up.clone(), counted]), [["s", "w"]]);
+        let mut dated = [up, down];
+        for (part, boot_us) in dated.iter_mut().zip([day, day + 86_400_000_000]) {
+            (part.ends.boots[0].last_us, part.ends.boots[0].end_us) = (Some(boot_us), Some(boot_us));
+            (part.ends.boots[0].first_us, part.ends.boots[0].begin_us) = (Some(boot_us), Some(boot_us));
+        }
+        assert!(recordings(&dated).is_empty());
         // Logs of a few seconds after boot, without UTC: one sender's counter is no evidence.
         let short = part("f", (0, 50), (100, 4_000), None);
         let flight = part("g", (51, 90), (4_100, 300_000), None);
