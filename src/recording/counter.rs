@@ -8,6 +8,8 @@ const MISSING: u8 = 3;
 const FALL: u8 = 8;
 /// One frame in so many does, or a fall is chance.
 const FALLS_OFTEN: u64 = 64;
+/// The pace of a sender varies by one part in so many (common practice, no published source).
+const PACE: f64 = 16.0;
 
 /// Who sent how much, and where its counter and clock stood at both ends of the log.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -25,6 +27,9 @@ pub struct SenderCount {
     /// Frames whose counter did not go on from the one before, even with some missing or out of order.
     #[serde(default)]
     pub steps: u64,
+    /// Frames that it sent behind the first one, by its counter.
+    #[serde(default)]
+    pub sent: u64,
     /// Frames that came again or late: their counter fell a little behind the one before.
     #[serde(default)]
     pub falls: u64,
@@ -45,7 +50,9 @@ impl SenderCount {
     /// Notes a counter: the last one is the furthest, where frames come again or late.
     #[inline]
     pub(super) fn count(&mut self, sequence: u8) {
-        if sequence == self.last_sequence.wrapping_add(1) || !self.fell_to(sequence) {
+        let step = sequence.wrapping_sub(self.last_sequence);
+        if step == 1 || !self.fell_to(sequence) {
+            self.sent += u64::from(step);
             self.last_sequence = sequence;
         }
     }
@@ -79,6 +86,18 @@ impl SenderCount {
     }
 }
 
+impl SenderCount {
+    /// Whether the counter of `next` goes on over a hole of `apart_ms`, by how fast it moved in the `length_ms` before.
+    #[must_use]
+    pub fn over_hole(&self, next: &SenderCount, length_ms: i64, apart_ms: i64) -> bool {
+        let expected = (self.sent as f64 * apart_ms as f64 / length_ms.max(1) as f64).max(0.0);
+        let most_off = f64::from(MISSING + 1) + expected / PACE;
+        let off =
+            (f64::from(next.first_sequence.wrapping_sub(self.last_sequence)) - expected).rem_euclid(256.0);
+        off.min(256.0 - off) <= most_off
+    }
+}
+
 /// Whether a counter that moved by `step` goes on, or fell by less than `fall`.
 fn goes_on(step: u8, fall: u8) -> bool {
     step.wrapping_add(fall).wrapping_sub(1) <= MISSING + fall
@@ -97,6 +116,7 @@ mod tests {
             first_sequence: counters[0],
             last_sequence: counters[0],
             steps: 0,
+            sent: 0,
             falls: 0,
             after_reboot: false,
             before_reboot: false,
@@ -117,6 +137,20 @@ mod tests {
         assert!(plain.tells());
         assert!(plain.near(254, 255) && plain.near(255, 3) && !plain.near(255, 4));
         assert!(!plain.near(255, 255) && !plain.near(0, 255));
+    }
+
+    #[test]
+    fn a_counter_goes_on_over_a_hole_at_its_pace() {
+        // Ten frames a second for 20 s.
+        let counters: Vec<u8> = (0..=200).collect();
+        let (before, at) = (sender(&counters), |first: u8| sender(&[first]));
+        assert_eq!(before.sent, 200);
+        let fits = |first: u8, apart_ms| before.over_hole(&at(first), 20_000, apart_ms);
+        assert!(fits(201, 100) && fits(205, 100) && !fits(206, 100));
+        assert!(fits(240, 4_000) && fits(234, 4_000) && fits(246, 4_000));
+        assert!(!fits(247, 4_000) && !fits(233, 4_000));
+        // Behind the wrap.
+        assert!(fits(24, 8_000) && !fits(34, 8_000) && !fits(200, 8_000));
     }
 
     #[test]

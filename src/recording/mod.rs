@@ -751,6 +751,7 @@ impl State<'_> {
                 first_sequence: frame.sequence,
                 last_sequence: frame.sequence,
                 steps: 0,
+                sent: 0,
                 falls: 0,
                 after_reboot: self.reboots > 0,
                 before_reboot: false,
