@@ -7,7 +7,7 @@
 //! file of some seconds. Where counters do not go on, since the recorder paused or frames were lost, that UTC is asked for;
 //! where there is none, the recorder's own stamps are, under the same conditions. Where the recorder cut in mid-frame, the
 //! end of one file and the beginning of the next are a frame with a good checksum: that is evidence enough where its own
-//! counter goes on from the one or in the other, or the boot clock does.
+//! counter goes on from the one or in the other or, where many of its frames are missing, the boot clock does.
 
 use super::ends::{BootEnds, Ends};
 use super::joint::{Joint, across, needs};
@@ -70,14 +70,32 @@ fn counters(part: &Part, next: &Part) -> (bool, usize) {
     (all_go_on, common)
 }
 
+/// What both files say of the sender of a frame that was cut.
+fn senders_of<'p>(
+    joint: Joint,
+    part: &'p Part,
+    next: &'p Part,
+) -> (Option<&'p SenderCount>, Option<&'p SenderCount>) {
+    let Joint::Frame { system_id, component_id, .. } = joint else { return (None, None) };
+    let of = |part: &'p Part| {
+        part.ends.senders.iter().find(|s| (s.system_id, s.component_id) == (system_id, component_id))
+    };
+    (of(part), of(next))
+}
+
 /// Whether the counter of a frame that was cut goes on from the one file, or the other one's from it: where a block is
 /// written again at the cut, one of them does.
 fn fits(joint: Joint, part: &Part, next: &Part) -> bool {
-    let Joint::Frame { system_id, component_id, sequence } = joint else { return false };
-    let of = |s: &&SenderCount| (s.system_id, s.component_id) == (system_id, component_id);
-    let before = part.ends.senders.iter().find(of).is_some_and(|s| s.near(s.last_sequence, sequence));
-    let behind = || next.ends.senders.iter().find(of).is_some_and(|s| s.near(sequence, s.first_sequence));
-    before || behind()
+    let Joint::Frame { sequence, .. } = joint else { return false };
+    let (before, behind) = senders_of(joint, part, next);
+    before.is_some_and(|s| s.near(s.last_sequence, sequence))
+        || behind.is_some_and(|s| s.near(sequence, s.first_sequence))
+}
+
+/// Whether its sender's frames get lost as a rule: then its neighbours may be.
+fn lossy(joint: Joint, part: &Part, next: &Part) -> bool {
+    let (before, behind) = senders_of(joint, part, next);
+    before.into_iter().chain(behind).any(SenderCount::loses)
 }
 
 /// A file behind a 32-bit wrap knows nothing of it.
@@ -120,6 +138,18 @@ fn of_two(part: &BootEnds, next: &BootEnds) -> bool {
     both_told && part.uids.last().zip(next.uids.first()).is_some_and(|(a, b)| a != b)
 }
 
+fn near_us(a: Option<i64>, b: Option<i64>) -> Option<bool> {
+    Some(a?.abs_diff(b?) <= SAME_BOOT_US.unsigned_abs())
+}
+
+/// Whether the UTC of both files says that a system was not booted in between; `None` where it is not told.
+fn same_boot(part: &Part, next: &Part, system_id: u32) -> Option<bool> {
+    let (a, b) = part.ends.boot(system_id).zip(next.ends.boot(system_id))?;
+    // Where UTC was stepped within one of the files, it agrees where they meet.
+    let (whole, met) = (near_us(a.last_us, b.first_us), near_us(a.end_us, b.begin_us));
+    whole.map(|whole| whole || met == Some(true))
+}
+
 /// How well `next` begins with the rest of the frame that `part` ends in: smaller is better; `None` if it does not. A piece
 /// may be so short that no clock speaks in it.
 fn completes(part: &Part, next: &Part) -> Option<(bool, i64)> {
@@ -130,8 +160,13 @@ fn completes(part: &Part, next: &Part) -> Option<(bool, i64)> {
     let joint = across(&part.ends.tail, &next.ends.head, stamped)?;
     let (all_go_on, common) = counters(part, next);
     let main = Main::of(part, next);
-    // Where a link lost most frames, only the clock goes on.
-    let in_time = || main.as_ref().is_some_and(|main| main.near(APART_MS));
+    // Where a link lost many frames, only the clock goes on.
+    let in_time = || {
+        let near = main
+            .as_ref()
+            .is_some_and(|main| main.near(APART_MS) && same_boot(part, next, main.system_id) != Some(false));
+        near && lossy(joint, part, next)
+    };
     // A stamp fits that of any other recorder that was cut at the same place.
     let fits = match joint {
         Joint::Stamp => all_go_on && common > 0,
@@ -162,12 +197,7 @@ fn follows(part: &Part, next: &Part) -> Option<(u8, i64)> {
     if boots.is_some_and(|(a, b)| of_two(a, b)) {
         return None;
     }
-    let near_us = |a: Option<i64>, b: Option<i64>| Some(a?.abs_diff(b?) <= SAME_BOOT_US.unsigned_abs());
-    // Where UTC was stepped within one of the files, it agrees where they meet.
-    let same_boot = boots.and_then(|(a, b)| {
-        let (whole, met) = (near_us(a.last_us, b.first_us), near_us(a.end_us, b.begin_us));
-        whole.map(|whole| whole || met == Some(true))
-    });
+    let same_boot = same_boot(part, next, main.system_id);
     let apart_ms = main.apart_ms.abs();
     let at_once = main.length_ms >= LENGTH_MS && apart_ms <= AT_ONCE_MS;
     let certain = same_boot == Some(true) || common > 1 || main.last_ms >= STARTED_MS || at_once;

@@ -73,10 +73,17 @@ impl SenderCount {
         fell
     }
 
-    /// Whether the counter says which frame is the next: of two stations with the same ids it does not.
+    /// Whether the counter says which frame is the next: of two stations with the same ids it does not, nor where it stands
+    /// still. Over four links three frames in four come again.
     #[must_use]
     pub fn tells(&self) -> bool {
-        2 * self.steps <= self.frames
+        2 * self.steps <= self.frames && 8 * self.falls <= 7 * self.frames
+    }
+
+    /// Whether one frame in nine is missing, or more.
+    #[must_use]
+    pub fn loses(&self) -> bool {
+        8 * (self.sent + 1) >= 9 * self.frames
     }
 
     /// Whether a frame with this counter goes on from these, or these from one with it.
@@ -84,9 +91,7 @@ impl SenderCount {
     pub fn near(&self, from: u8, to: u8) -> bool {
         goes_on(to.wrapping_sub(from), if self.falls * FALLS_OFTEN >= self.frames { FALL } else { 0 })
     }
-}
 
-impl SenderCount {
     /// Whether the counter of `next` goes on over a hole of `apart_ms`, by how fast it moved in the `length_ms` before.
     #[must_use]
     pub fn over_hole(&self, next: &SenderCount, length_ms: i64, apart_ms: i64) -> bool {
@@ -162,6 +167,11 @@ mod tests {
         let odds = sender(&[7, 100, 8, 101, 9, 102]);
         assert_eq!((odds.steps, odds.falls), (5, 0));
         assert!(!odds.tells());
+        let still = sender(&[7; 40]);
+        assert!(!still.tells() && !still.loses());
+        assert!(
+            sender(&[7, 9, 10, 12, 13]).loses() && !sender(&[7, 8, 9, 11, 12, 13, 14, 15, 16, 17]).loses()
+        );
         // One fall in a long log is no habit.
         let once: Vec<u8> = (0..100).chain([98]).collect();
         assert!(!sender(&once).near(9, 9));
