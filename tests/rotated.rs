@@ -86,11 +86,7 @@ proptest! {
 
 /// The log of a lone autopilot that never learns the time.
 fn undated(bytes: &[u8]) -> Vec<u8> {
-    without_utc(&only(bytes, |frame| frame.component_id == 1))
-}
-
-fn without_utc(bytes: &[u8]) -> Vec<u8> {
-    with_payloads(bytes, |frame, payload| {
+    with_payloads(&only(bytes, |frame| frame.component_id == 1), |frame, payload| {
         // SYSTEM_TIME and GPS_RAW_INT begin with the Unix time in microseconds.
         if [2, 24].contains(&frame.message_id) {
             payload[..8].fill(0);
@@ -168,58 +164,6 @@ fn what_came_over_a_poor_link_or_two_can_be_split_as_well() {
             assert_eq!(told(&split.flights()), told(&want), "twice {twice}, cut at {at}");
         }
     }
-}
-
-/// Sectors around the end of a file were lost, and the log tells no UTC: that the aircraft was in the air on both sides and
-/// that the counters of all senders moved on at their pace says that the files were one. A flight of another day that
-/// begins in the air at about that time after boot must not take the place of the file that goes on.
-#[test]
-fn a_hole_where_two_files_meet_makes_no_second_flight() {
-    let bytes = without_utc(&sample());
-    let lost = |from: usize, len: usize| [&bytes[..from], &vec![0; len], &bytes[from + len..]].concat();
-    for (share, len) in [(5, 512), (11, 4_096), (17, 2_048)] {
-        let from = bytes.len() * share / 24;
-        let whole = Fleet::new();
-        let damaged = lost(from, len);
-        whole.import(&[whole.put("whole", &damaged)]);
-        assert_eq!(whole.flights().len(), 1);
-        for cut in [from, from + len / 3, from + len] {
-            let split = Fleet::new();
-            split.import(&[split.put("b", &damaged[cut..]), split.put("a", &damaged[..cut])]);
-            assert_eq!(split.flights(), whole.flights(), "{len} bytes lost at {from}, cut at {cut}");
-        }
-    }
-    let other = without_utc(
-        &fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs/heron/2026-09-03.mavlink"))
-            .unwrap(),
-    );
-    let cut = bytes.len() / 2;
-    // The other day's second file begins half a second later after boot.
-    let boot_ms = |bytes: &[u8]| {
-        let mut first = None;
-        Scanner::new(Definitions::builtin()).scan(bytes, true, &mut |frame| {
-            if frame.message_id == 30 {
-                first.get_or_insert(u32::from_le_bytes(frame.payload[..4].try_into().unwrap()));
-            }
-        });
-        first.unwrap()
-    };
-    let late = (0..other.len())
-        .step_by(500)
-        .find(|at| boot_ms(&other[*at..]) > boot_ms(&bytes[cut..]) + 500)
-        .unwrap();
-    let files = [&bytes[..cut], &bytes[cut..], &other[late..], &other[..late]];
-    let archives = [[0, 1, 2, 3], [0, 2, 1, 3], [2, 0, 3, 1], [3, 2, 1, 0]].map(|order| {
-        let fleet = Fleet::new();
-        for number in order {
-            fleet.import(&[fleet.put(&format!("part{number}"), files[number])]);
-        }
-        let flights = fleet.flights();
-        assert_eq!(flights.len(), 2, "{order:?}");
-        assert!(flights.iter().all(|flight| flight["complete"] == true), "{order:?}");
-        (flights, fleet.archive())
-    });
-    assert!(archives.windows(2).all(|pair| pair[0] == pair[1]));
 }
 
 /// A recorder that wrote a block twice and rotated within either copy, or where they meet.

@@ -3,8 +3,7 @@
 
 use super::joint::hex;
 use crate::clock::UtcSource;
-use crate::flight::Flight;
-use crate::recording::{BootSession, Recording, SenderCount, Vehicle};
+use crate::recording::{BootSession, Recording, SenderCount};
 use serde::{Deserialize, Serialize};
 
 /// Both ends of a log.
@@ -41,12 +40,6 @@ pub struct BootEnds {
     /// Unix microseconds of its last boot, by the last stamps alone.
     #[serde(default)]
     pub end_us: Option<i64>,
-    /// The same two by the recording computer's clock, where that is all there is.
-    #[serde(default)]
-    pub captured_us: (Option<i64>, Option<i64>),
-    /// Whether its first boot session begins in the air, and its last one ends there.
-    #[serde(default)]
-    pub in_air: (bool, bool),
     /// Hardware identities, as `fleet.toml` has them, in the order of the boot sessions: several if aircraft with the
     /// same system id followed one another.
     #[serde(default)]
@@ -71,12 +64,7 @@ impl Ends {
     pub fn of(recording: &Recording) -> Self {
         let boots = recording.vehicles.iter().map(|vehicle| {
             let told = |boot: Option<&BootSession>| boot?.utc.filter(|utc| utc.source < UtcSource::Capture);
-            let captured =
-                |boot: Option<&BootSession>| boot?.utc.filter(|utc| utc.source == UtcSource::Capture);
-            let (first, last) = (vehicle.boots.first(), vehicle.boots.last());
-            let captured_us =
-                (captured(first).map(|utc| utc.by_ends_us.0), captured(last).map(|utc| utc.by_ends_us.1));
-            let (first, last) = (told(first), told(last));
+            let (first, last) = (told(vehicle.boots.first()), told(vehicle.boots.last()));
             BootEnds {
                 system_id: vehicle.system_id,
                 sessions: vehicle.boots.len() as u64,
@@ -84,8 +72,6 @@ impl Ends {
                 last_us: last.map(|utc| utc.boot_unix_us),
                 begin_us: first.map(|utc| utc.by_ends_us.0),
                 end_us: last.map(|utc| utc.by_ends_us.1),
-                captured_us,
-                in_air: (false, false),
                 first_uid_told: vehicle.boots.first().is_some_and(|boot| boot.uid_told),
                 last_uid_told: vehicle.boots.last().is_some_and(|boot| boot.uid_told),
                 uids: if vehicle.boots.is_empty() {
@@ -97,25 +83,6 @@ impl Ends {
         });
         let (head, tail) = (hex(&recording.cut.head), hex(&recording.cut.tail));
         Ends { senders: recording.senders.clone(), boots: boots.collect(), head, tail }
-    }
-
-    /// Notes the flights of a vehicle's boot session.
-    pub(super) fn in_air<'f>(
-        &mut self,
-        vehicle: &Vehicle,
-        boot: usize,
-        mut flights: impl DoubleEndedIterator<Item = &'f Flight>,
-    ) {
-        let Some(ends) = self.boots.iter_mut().find(|ends| ends.system_id == vehicle.system_id) else {
-            return;
-        };
-        let (first, last) = (flights.next(), flights.next_back());
-        if boot == 0 {
-            ends.in_air.0 = first.is_some_and(|flight| flight.begins_in_air);
-        }
-        if boot + 1 == vehicle.boots.len() {
-            ends.in_air.1 = last.or(first).is_some_and(|flight| flight.ends_in_air);
-        }
     }
 
     /// A sender as it is in this log.
@@ -153,11 +120,6 @@ impl Ends {
                 last_us: or(last.last_us, first.last_us, to_first),
                 begin_us: or(first.begin_us, last.begin_us, to_last),
                 end_us: or(last.end_us, first.end_us, to_first),
-                captured_us: (
-                    or(first.captured_us.0, last.captured_us.0, to_last),
-                    or(last.captured_us.1, first.captured_us.1, to_first),
-                ),
-                in_air: (first.in_air.0, last.in_air.1),
                 first_uid_told: first.first_uid_told,
                 last_uid_told: last.last_uid_told,
                 uids: uids(first.uids.iter().chain(&last.uids).cloned()),

@@ -50,7 +50,6 @@ pub fn assess(recording: &Recording, log_id: &str, path: &Path, fleet: &Fleet) -
         }
         named
     };
-    let mut ends = Ends::of(recording);
     for vehicle in &recording.vehicles {
         let mut ordinal = 0;
         if vehicle.boots.is_empty() {
@@ -60,7 +59,6 @@ pub fn assess(recording: &Recording, log_id: &str, path: &Path, fleet: &Fleet) -
             let Named { name, aircraft } = named(session.autopilot_uid.as_deref(), vehicle.system_id);
             let airframe = aircraft.and_then(|a| a.airframe.as_ref());
             let drawn = session.reduced.clone().unwrap_or_else(|| flights_of(session, airframe));
-            ends.in_air(vehicle, boot, drawn.iter().map(|(flight, _)| flight));
             for (flight, measurements) in drawn {
                 let row = flight_row(&flight, log_id, &name, vehicle, ordinal, boot, session);
                 measures.extend(measurements.into_iter().map(|m| MeasureRow {
@@ -90,7 +88,7 @@ pub fn assess(recording: &Recording, log_id: &str, path: &Path, fleet: &Fleet) -
     // One log is filed under one aircraft: the one that flew most, the first among equals.
     let aircraft =
         names.iter().rev().max_by_key(|name| airtime_ms(name)).cloned().unwrap_or_else(|| "none".to_owned());
-    let log = log_row(recording, &ends, log_id, path, aircraft);
+    let log = log_row(recording, log_id, path, aircraft);
     let first = flights.iter().filter_map(|f| f.takeoff_utc).min().or(log.start_utc);
     let date = first.map_or_else(|| "unknown".to_owned(), date_of);
     let losses = losses(recording, log_id);
@@ -173,7 +171,7 @@ fn flight_row(
     }
 }
 
-fn log_row(recording: &Recording, ends: &Ends, log_id: &str, path: &Path, aircraft: String) -> LogRow {
+fn log_row(recording: &Recording, log_id: &str, path: &Path, aircraft: String) -> LogRow {
     let sessions = || recording.vehicles.iter().flat_map(|v| &v.boots);
     let instants = |pick: fn((i64, i64)) -> i64| {
         sessions().filter_map(move |s| Some(Utc(s.utc?.unix_us(pick(s.span_ms?))))).collect::<Vec<Utc>>()
@@ -225,7 +223,7 @@ fn log_row(recording: &Recording, ends: &Ends, log_id: &str, path: &Path, aircra
         utc_source: best.map_or("none", |s| s.word()).to_owned(),
         boots: whole(sessions().count() as u64),
         confidence: confidence(recording),
-        ends: json!(ends).to_string(),
+        ends: json!(Ends::of(recording)).to_string(),
         signatures: json!(signatures).to_string(),
         notes: json!(recording.notes).to_string(),
     }

@@ -4,8 +4,8 @@
 //! and the frame counters of all common senders go on as well. By chance that is one in 64 for one sender, one in 21 where
 //! its frames come twice or out of order, and all logs of an aircraft begin seconds after its boot: one sender is enough
 //! only beyond the first minute, or if both files give the same UTC of boot; before, its stamps must go on at once behind a
-//! file of some seconds. Where counters do not go on, since the recorder paused or frames were lost, that UTC is asked for;
-//! where there is none, the recorder's own stamps are, under the same conditions. Where the recorder cut in mid-frame, the
+//! file of some seconds. Where counters do not go on, since the recorder paused or frames were lost, that UTC is asked for.
+//! Where the recorder cut in mid-frame, the
 //! end of one file and the beginning of the next are a frame with a good checksum: that is evidence enough where its own
 //! counter goes on from the one or in the other or, where many of its frames are missing, the boot clock does.
 
@@ -44,15 +44,6 @@ pub struct Part {
 fn go_on(sender: &SenderCount, next: &SenderCount) -> bool {
     let (from, to) = (sender.last_sequence, next.first_sequence);
     sender.near(from, to) || next.near(from, to)
-}
-
-/// Whether the counters of all senders that both have and that tell go on at their pace over the time between.
-fn over_hole(part: &Part, next: &Part, main: &Main) -> bool {
-    let mut both = part.ends.senders.iter().filter_map(|sender| Some((sender, next.ends.sender(sender)?)));
-    both.all(|(sender, other)| {
-        let silent = sender.before_reboot || other.after_reboot || !sender.tells() || !other.tells();
-        silent || sender.over_hole(other, main.length_ms, main.apart_ms)
-    })
 }
 
 /// Whether the counters of all senders that both have go on, and how many these are that could tell.
@@ -201,25 +192,12 @@ fn follows(part: &Part, next: &Part) -> Option<(u8, i64)> {
     let apart_ms = main.apart_ms.abs();
     let at_once = main.length_ms >= LENGTH_MS && apart_ms <= AT_ONCE_MS;
     let certain = same_boot == Some(true) || common > 1 || main.last_ms >= STARTED_MS || at_once;
-    // A computer without a clock of its own may begin every boot with the same date.
-    let captured = boots.and_then(|(a, b)| near_us(a.captured_us.1, b.captured_us.0)) == Some(true)
-        && (main.last_ms >= STARTED_MS || at_once);
-    // What lies between is lost. That few logs end in the air, and few begin there at that instant of boot, is no evidence
-    // by itself: of two flights in one an inspection comes late.
-    let in_air = || {
-        boots.is_some_and(|(a, b)| a.in_air.1 && b.in_air.0)
-            && common > 1
-            && main.length_ms >= LENGTH_MS
-            && over_hole(part, next, &main)
-    };
     match (all_go_on && common > 0, same_boot) {
         // Counters of several senders that go on outweigh a UTC that was set right in between.
         (true, Some(false)) if common > 1 && main.near(APART_MS) => Some((1, apart_ms)),
         (_, Some(false)) => None,
         (true, _) if certain && main.near(APART_MS) => Some((0, apart_ms)),
         (false, Some(true)) if main.near(PAUSE_MS) => Some((1, apart_ms)),
-        (false, None) if captured && main.near(APART_MS) => Some((1, apart_ms)),
-        (_, None) if main.near(APART_MS) && in_air() => Some((2, apart_ms)),
         _ => None,
     }
 }
@@ -501,66 +479,6 @@ mod tests {
         assert_eq!(over.ends.and(&c.ends).boots[0].first_us, None);
         assert_eq!(a.ends.and(&over.ends).boots[0].last_us, None);
         assert_eq!(a.ends.and(&over.ends).boots[0].first_us, Some(day));
-    }
-
-    #[test]
-    fn what_is_lost_between_two_files_does_not_part_them() {
-        let day = 1_790_000_000_000_000;
-        // Ten frames a second; what follows lies two seconds behind.
-        let mut lossy = part("s", (0, 50), (100, 90_000), None);
-        lossy.ends.senders[0].sent = 899;
-        let further = part("t", (77, 90), (92_000, 99_000), None);
-        assert!(recordings(&[lossy.clone(), further.clone()]).is_empty());
-        // The recorder's own clock says that it is the same boot.
-        let captured = |mut part: Part, begin_us: i64| {
-            part.ends.boots[0].captured_us = (Some(begin_us), Some(begin_us));
-            part
-        };
-        let own = captured(lossy.clone(), day);
-        assert_eq!(recordings(&[captured(further.clone(), day + 1_000), own.clone()]), [["s", "t"]]);
-        assert!(recordings(&[captured(further.clone(), day + 3_000_000), own]).is_empty());
-        // One that begins every boot with the same date says nothing behind a file of seconds.
-        let early = captured(part("u", (0, 50), (100, 4_000), None), day);
-        assert!(recordings(&[captured(part("v", (77, 90), (4_500, 99_000), None), day), early]).is_empty());
-        // Or the one ends in the air where the other begins there, and two senders' counters moved on at their pace.
-        let in_air = |mut part: Part, in_air: (bool, bool)| {
-            part.ends.boots[0].in_air = in_air;
-            part
-        };
-        let with_station = |mut part: Part, sequence: (u8, u8)| {
-            let (first_sequence, last_sequence) = sequence;
-            part.ends.senders.push(SenderCount {
-                system_id: 255,
-                frames: 90,
-                first_sequence,
-                last_sequence,
-                sent: 90,
-                first_boot_ms: None,
-                last_boot_ms: None,
-                ..part.ends.senders[0]
-            });
-            part
-        };
-        let paced = with_station(lossy, (0, 90));
-        let up = in_air(paced.clone(), (false, true));
-        let alone = in_air(part("t", (70, 90), (92_000, 99_000), None), (true, false));
-        let down = with_station(alone.clone(), (93, 99));
-        assert_eq!(recordings(&[down.clone(), up.clone()]), [["s", "t"]]);
-        assert!(recordings(&[alone, up.clone()]).is_empty(), "one counter says too little");
-        let fast = with_station(in_air(further, (true, false)), (93, 99));
-        assert!(recordings(&[fast, up.clone()]).is_empty(), "26 frames are too many");
-        assert!(recordings(&[down.clone(), paced.clone()]).is_empty());
-        assert!(recordings(&[in_air(paced, (true, false)), down.clone()]).is_empty());
-        // A file whose counters go on comes first.
-        let counted = in_air(part("w", (51, 90), (93_000, 99_000), None), (true, false));
-        let counted = with_station(counted, (94, 99));
-        assert_eq!(recordings(&[down.clone(), up.clone(), counted]), [["s", "w"]]);
-        let mut dated = [up, down];
-        for (part, boot_us) in dated.iter_mut().zip([day, day + 86_400_000_000]) {
-            (part.ends.boots[0].last_us, part.ends.boots[0].end_us) = (Some(boot_us), Some(boot_us));
-            (part.ends.boots[0].first_us, part.ends.boots[0].begin_us) = (Some(boot_us), Some(boot_us));
-        }
-        assert!(recordings(&dated).is_empty());
     }
 
     #[test]
