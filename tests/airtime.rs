@@ -80,7 +80,7 @@ fn some(seeds: u64, alter: impl Fn(Scenario) -> Scenario, evidence: Evidence, to
             let (recording, _) = common::record(&log.bytes, 100_000);
             let found = flights(&recording, 1, None);
             let case = format!("{frame:?} seed {seed}");
-            assert!(found.iter().all(|f| f.1.evidence == evidence && f.1.complete()), "{case}: {found:?}");
+            assert!(found.iter().all(|f| f.1.evidence == evidence && f.1.complete), "{case}: {found:?}");
             errors.extend(check(&case, &found, &log.truth.flights, tolerance_ms));
         }
     }
@@ -209,7 +209,7 @@ fn a_log_cut_in_the_air_is_marked_and_counts_what_it_shows() {
             let (recording, _) = common::record(&simulate(&scenario).bytes, 65_536);
             let found = flights(&recording, 1, None);
             assert_eq!(found.len(), 1, "{case}");
-            assert!(!found[0].1.complete(), "{case}");
+            assert!(!found[0].1.complete, "{case}");
             assert_eq!(found[0].1.landings, landings, "{case}");
             assert_eq!(found[0].1.motor_starts, Some(u32::from(start_s.is_none())), "{case}");
             let error = found[0].1.airtime_ms as f64 - (airtime_ms - 20_000.0);

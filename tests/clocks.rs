@@ -157,7 +157,7 @@ fn check_flight(session: &BootSession, start_ms: u64) -> Flight {
         let (true_ms, bounds) = ((start_ms + true_ms) as i64, found.earliest_ms..=found.latest_ms);
         assert!(bounds.contains(&true_ms) && found.latest_ms - found.earliest_ms < 6_000, "{flight:?}");
     }
-    assert!(flight.complete());
+    assert!(flight.complete);
     flight.clone()
 }
 
@@ -292,7 +292,7 @@ fn a_log_that_begins_or_ends_in_the_air_is_not_stretched_to_a_wild_first_stamp()
         let recording = record(frames);
         let found = flights(the_only(&recording));
         assert_eq!(found.len(), 1);
-        assert!(!found[0].complete());
+        assert!(!found[0].complete);
         assert!((39_000..=40_000).contains(&found[0].airtime_ms), "{first}: {:?}", found[0]);
     }
 }
@@ -337,7 +337,7 @@ fn what_a_fresh_autopilot_says_first_is_no_landing_of_the_flight_before() {
             if counter > 0 && cut < 3 {
                 continue;
             }
-            assert_eq!((flight.complete(), flight.landings), (false, 0), "{case}");
+            assert_eq!((flight.complete, flight.landings), (false, 0), "{case}");
             assert!(flight.touchdown.latest_ms >= (5_000 + until_ms) as i64, "{case}");
             if cut == second.len() {
                 check_flight(&sessions[1], 700);

@@ -116,7 +116,7 @@ impl Made {
 fn a_log_that_begins_with_taking_off_has_the_flight() {
     let states = vec![(1_000, Landed::Takeoff), (11_500, Landed::InAir), (111_500, Landed::OnGround)];
     let flight = Made { states, ..Made::default() }.flight();
-    assert!(flight.complete());
+    assert!(flight.complete);
     assert!((flight.airtime_ms - 100_000).abs() <= 300, "{flight:?}");
 }
 
@@ -152,7 +152,7 @@ fn a_log_that_ends_before_the_touchdown_was_told_is_bounded_by_how_late_it_is_to
         let made = Made { states, end_ms, outputs, ..Made::default() };
         let flight = made.flight();
         if !outputs {
-            assert!(!flight.complete(), "nothing told of the touchdown: {flight:?}");
+            assert!(!flight.complete, "nothing told of the touchdown: {flight:?}");
         }
     }
 }
@@ -161,9 +161,9 @@ fn a_log_that_ends_before_the_touchdown_was_told_is_bounded_by_how_late_it_is_to
 #[test]
 fn a_hover_is_not_taken_for_the_ground_where_no_outputs_are_told() {
     let flight = Made { outputs: false, ..Made::default() }.flight();
-    assert!(flight.complete() && (flight.airtime_ms - 100_000).abs() <= 1_000, "{flight:?}");
+    assert!(flight.complete && (flight.airtime_ms - 100_000).abs() <= 1_000, "{flight:?}");
     let cut = Made { outputs: false, end_ms: 90_000, ..Made::default() }.flight();
-    assert!(!cut.complete(), "it never came down: {cut:?}");
+    assert!(!cut.complete, "it never came down: {cut:?}");
 }
 
 /// A load that is let go, a tank that runs dry: the aircraft hovers at outputs far below those of most of the flight.

@@ -89,8 +89,16 @@ fn debris_that_reads_as_a_date_is_no_stamp_where_the_next_frame_has_none() {
             covers_everything(&found, &bytes);
         }
     }
-    // In a stream with stamps, and where nothing follows, it is one.
+    // One stamp a datagram: behind damage, too, though the next frame has none of its own.
     let stamp = 1_700_000_000_000_000u64.to_be_bytes();
+    let datagram = |two: &[Vec<u8>]| [&stamp[..], &two.concat()].concat();
+    let bytes = [datagram(&frames[..2]), vec![1; 40], datagram(&frames[2..])].concat();
+    for piece in [1, 7, bytes.len()] {
+        let found = scan_in_pieces(&bytes, &[piece]);
+        let stamped: Vec<bool> = found.frames.iter().map(|frame| frame.capture_us.is_some()).collect();
+        assert_eq!((stamped, found.integrity.bytes_skipped), (vec![true, false, true, false], 40));
+    }
+    // In a stream with stamps, and where nothing follows, it is one.
     rest.truncate(5);
     let (one, two) = ([&stamp[..], &frames[0]].concat(), [&stamp[..], &frames[1]].concat());
     for (bytes, stamps) in [([&rest[..], &one, &two].concat(), 2), ([&rest[..], &one].concat(), 1)] {

@@ -159,7 +159,7 @@ fn flight_row(
         airtime_min_ms: flight.airtime_bounds_ms.0,
         airtime_max_ms: flight.airtime_bounds_ms.1,
         evidence: flight.evidence.word().to_owned(),
-        complete: flight.complete(),
+        complete: flight.complete,
         landings: i64::from(flight.landings),
         motor_starts: flight.motor_starts.map(i64::from),
         distance_m: flight.distance_m,

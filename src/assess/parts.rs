@@ -5,9 +5,9 @@
 //! its frames come twice or out of order, and all logs of an aircraft begin seconds after its boot: one sender is enough
 //! only beyond the first minute, or if both files give the same UTC of boot; before, its stamps must go on at once behind a
 //! file of some seconds. Where counters do not go on, since the recorder paused or frames were lost, that UTC is asked for.
-//! Where the recorder cut in mid-frame, the
-//! end of one file and the beginning of the next are a frame with a good checksum: that is evidence enough where its own
-//! counter goes on from the one or in the other or, where many of its frames are missing, the boot clock does.
+//! Where the recorder cut in mid-frame, the end of one file and the beginning of the next are a frame with a good checksum:
+//! that is evidence enough where its own counter goes on from the one or in the other or, where many of its frames are
+//! missing, the boot clock does.
 
 use super::ends::{BootEnds, Ends};
 use super::joint::{Joint, across, needs};
@@ -469,6 +469,8 @@ mod tests {
         assert!(recordings(&[d, part("b", (0, 40), (100, 90_000), None)]).is_empty());
         // Where nothing counts, the clocks alone are no evidence.
         let mut idle = [part("e", (0, 0), (100, 90_000), None), part("f", (0, 0), (90_020, 99_000), None)];
+        assert!(recordings(&idle).is_empty());
+        idle.iter_mut().for_each(|part| part.ends.senders[0].falls = 999);
         assert!(recordings(&idle).is_empty());
         idle.iter_mut().for_each(|part| part.ends.senders[0].steps = 999);
         assert!(recordings(&idle).is_empty());

@@ -86,10 +86,8 @@ pub struct Flight {
     pub airtime_bounds_ms: (i64, i64),
     /// What it rests on.
     pub evidence: Evidence,
-    /// The log begins in the air.
-    pub begins_in_air: bool,
-    /// The log ends in the air.
-    pub ends_in_air: bool,
+    /// False if the log starts or ends in the air.
+    pub complete: bool,
     /// Touchdowns seen: 0 if the log ended in the air, 2 for one touch-and-go.
     pub landings: u32,
     /// Times the motors were started for it: armings since the flight before, those after the last flight of the
@@ -97,14 +95,6 @@ pub struct Flight {
     pub motor_starts: Option<u32>,
     /// Way over ground in metres, from GLOBAL_POSITION_INT; `None` without it, or if holes hide much of the way.
     pub distance_m: Option<f64>,
-}
-
-impl Flight {
-    /// Whether the log shows it from takeoff to touchdown.
-    #[must_use]
-    pub fn complete(&self) -> bool {
-        !self.begins_in_air && !self.ends_in_air
-    }
 }
 
 /// Finds the flights of one boot session.
@@ -137,8 +127,7 @@ pub fn segment(signals: &Signals, motor_outputs: Option<&[u8]>, lag_ms: i64) -> 
             airtime_ms: touchdown.best_ms - takeoff.best_ms,
             airtime_bounds_ms: (low, high),
             evidence,
-            begins_in_air: span.liftoff.is_none(),
-            ends_in_air: span.touchdown.is_none(),
+            complete: span.liftoff.is_some() && span.touchdown.is_some(),
             landings: u32::from(span.touchdown.is_some()),
             motor_starts: None,
             distance_m: None,
@@ -202,7 +191,7 @@ fn join(last: &mut Flight, next: Flight) {
     last.airtime_bounds_ms.0 += next.airtime_bounds_ms.0;
     last.airtime_bounds_ms.1 += next.airtime_bounds_ms.1;
     last.landings += next.landings;
-    last.ends_in_air = next.ends_in_air;
+    last.complete &= next.complete;
 }
 
 /// Mean Earth radius, metres (IUGG R₁).

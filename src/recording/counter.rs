@@ -4,10 +4,12 @@ use serde::{Deserialize, Serialize};
 
 /// Frames that may be missing where the counter still goes on: one that was cut, and one that the recorder dropped.
 const MISSING: u8 = 3;
-/// Where frames come again, over a second link, or out of order, their counter falls by so much at most.
+/// Where frames come again, over a second link, or out of order, their counter falls by less than this.
 const FALL: u8 = 8;
 /// One frame in so many does, or a fall is chance.
 const FALLS_OFTEN: u64 = 64;
+/// A step beyond this is a late frame or a restart of the sender, not a loss.
+const LONGEST_STEP: u8 = 128;
 
 /// Who sent how much, and where its counter and clock stood at both ends of the log.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -50,7 +52,8 @@ impl SenderCount {
     pub(super) fn count(&mut self, sequence: u8) {
         let step = sequence.wrapping_sub(self.last_sequence);
         if step == 1 || !self.fell_to(sequence) {
-            self.sent += u64::from(step);
+            // More is no loss but a counter that began anew, or one of two.
+            self.sent += if step < LONGEST_STEP { u64::from(step) } else { 1 };
             self.last_sequence = sequence;
         }
     }
@@ -81,7 +84,7 @@ impl SenderCount {
     /// Whether one frame in nine is missing, or more.
     #[must_use]
     pub fn loses(&self) -> bool {
-        8 * (self.sent + 1) >= 9 * self.frames
+        self.tells() && 8 * (self.sent + 1) >= 9 * self.frames
     }
 
     /// Whether a frame with this counter goes on from these, or these from one with it.
@@ -148,6 +151,9 @@ mod tests {
         assert!(
             sender(&[7, 9, 10, 12, 13]).loses() && !sender(&[7, 8, 9, 11, 12, 13, 14, 15, 16, 17]).loses()
         );
+        // A counter that begins anew, or falls by much, loses nothing.
+        let anew: Vec<u8> = (0..=99).chain(0..=99).chain(60..=99).collect();
+        assert!(sender(&anew).tells() && !sender(&anew).loses());
         // One fall in a long log is no habit.
         let once: Vec<u8> = (0..100).chain([98]).collect();
         assert!(!sender(&once).near(9, 9));

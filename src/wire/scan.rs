@@ -169,8 +169,9 @@ impl<'d> Scanner<'d> {
             let end = at + layout.len;
             let capture_us = match self.stamp_before(input, start) {
                 Some(_) if end == input.len() && !last => break,
-                // Debris before a frame of a stream without stamps may look like one: then the next frame has none.
-                found => found.filter(|_| !input.get(end).is_some_and(is_marker)),
+                // Debris before a frame of a stream without stamps may look like one: then the next frame has none either.
+                found => found
+                    .filter(|_| self.integrity.bytes_stamps > 0 || !input.get(end).is_some_and(is_marker)),
             };
             at = end;
             self.end_gap_before(input, start, capture_us, sink);

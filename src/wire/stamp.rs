@@ -3,8 +3,8 @@
 //!
 //! The protocol does not define them, so they are recognised by content: directly before the marker, not part of
 //! a frame, and a date between the years 2000 and 2100. A random run of 8 bytes passes with a chance of 1 in
-//! 5 million, the rest of a damaged frame more often: behind such bytes it counts only if the next frame does not
-//! follow without one.
+//! 5 million, the rest of a damaged frame more often: behind such bytes it counts only if there was one before or the
+//! next frame does not follow without one.
 
 use std::ops::Range;
 
