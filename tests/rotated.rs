@@ -246,6 +246,51 @@ proptest! {
     }
 }
 
+/// A file within a frame, or from within one into the next, is nothing by itself, and makes its neighbours whole: by any
+/// other way the flights would lack a frame.
+#[test]
+fn a_piece_without_a_frame_is_placed_between_its_neighbours() {
+    let bytes = sample();
+    let mut frames: Vec<(usize, usize)> = Vec::new();
+    Scanner::new(Definitions::builtin())
+        .scan(&bytes, true, &mut |frame| frames.push((frame.offset as usize, frame.raw.len())));
+    let whole = Fleet::new();
+    whole.import(&[whole.put("whole", &bytes)]);
+    let want = whole.flights();
+    for share in 1..8 {
+        let (at, len) = frames[frames.len() * share / 8];
+        let next = frames[frames.len() * share / 8 + 1].1;
+        // One byte; within the frame; from it into the next; from between two; up to the last byte of the next.
+        let cuts = [(at + 4, at + 5), (at + 1, at + len - 1), (at + 3, at + len + 3), (at, at + 6)];
+        for (number, (from, to)) in cuts.into_iter().chain([(at + 9, at + len + next - 1)]).enumerate() {
+            let parts = [&bytes[..from], &bytes[from..to], &bytes[to..]];
+            let order = [[0, 1, 2], [2, 1, 0], [1, 2, 0], [0, 2, 1]][(share + number) % 4];
+            let split = Fleet::new();
+            for part in order {
+                split.put(&format!("part{part}"), parts[part]);
+                let out = split.fettle(&["import", &format!("card/heron/part{part}")]);
+                // The piece is answered for where nothing lies around it yet.
+                let alone = part == 1 && order[2] != 1;
+                let said = String::from_utf8_lossy(&out.stderr);
+                assert_eq!(out.status.code(), Some(i32::from(alone)), "{said}");
+                assert_eq!(said.contains("kept in case it was cut"), alone, "{said}");
+            }
+            assert_eq!(split.flights(), want, "{from} to {to}, {order:?}");
+            let before = split.archive();
+            let together = split.import(
+                &["part0", "part1", "part2"].map(|part| split.dir.path().join("card/heron").join(part)),
+            );
+            assert_eq!(together["pieces_placed"], Value::from(1));
+            assert_eq!(together["unusable"], Value::from(0));
+            assert!(split.archive() == before, "importing again changed the archive");
+            let once = Fleet::new();
+            let files = [0, 1, 2].map(|part| once.put(&format!("part{part}"), parts[part]));
+            assert_eq!(once.import(&files)["pieces_placed"], Value::from(1));
+            assert!(once.archive() == before, "the archive depends on the order");
+        }
+    }
+}
+
 /// A fleet that got these files in this order, each by an import of its own.
 fn imported_one_by_one(pieces: &[&[u8]], order: [usize; 3]) -> Fleet {
     let fleet = Fleet::new();

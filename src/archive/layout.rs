@@ -46,6 +46,11 @@ impl FleetDir {
         self.archive().join("raw").join(log_id.get(..2).unwrap_or("00")).join(format!("{log_id}.zst"))
     }
 
+    /// Files too short for a whole frame.
+    pub fn pieces(&self) -> PathBuf {
+        self.archive().join("pieces")
+    }
+
     /// One catalogue or telemetry file, `kind` being `logs`, `flights`, `telemetry/ATTITUDE`…
     pub fn partition(&self, kind: &str, aircraft: &str, date: &str, log_id: &str) -> PathBuf {
         self.archive()

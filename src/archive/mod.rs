@@ -10,6 +10,7 @@
 //! - [`load`]: how hard each flight was, from the outputs in the telemetry
 //! - [`packs`]: battery packs and their charge, flight by flight, from the telemetry
 //! - [`copies`]: logs that are the beginning of another one
+//! - [`pieces`]: files too short for a whole frame
 //! - [`told_time`]: the time that a person gave a log without one
 //! - [`pending`]: marks of work that takes several steps
 //! - [`telemetry`]: one Parquet file a message, bounded memory
@@ -22,6 +23,7 @@ pub mod layout;
 pub mod load;
 pub mod packs;
 pub mod pending;
+pub mod pieces;
 pub mod raw;
 pub mod row;
 pub mod telemetry;

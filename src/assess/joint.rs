@@ -86,6 +86,32 @@ fn whole(bytes: &[u8]) -> Option<Joint> {
     whole
 }
 
+/// Who sent the frames that `tail`, `piece` and `head` are, put together, with nothing but their stamps between them; none if
+/// they are anything else, or no frame has any of the piece: a stamp fits any other recorder's.
+pub fn frames(tail: &str, piece: &[u8], head: &str, stamped: bool) -> Vec<(u32, u8)> {
+    let tail = bytes(tail);
+    let cut = tail.len()..tail.len() + piece.len();
+    let bytes = [&tail, piece, &bytes(head)].concat();
+    let (mut senders, mut spans) = (Vec::new(), Vec::new());
+    Scanner::new(Definitions::builtin()).scan(&bytes, true, &mut |found| {
+        if found.message.is_some() {
+            let from = usize::try_from(found.offset).unwrap_or_default();
+            spans.push(from..from + found.raw.len());
+            senders.push((found.system_id, found.component_id));
+        }
+    });
+    let starts = spans.iter().map(|span| span.start).chain([bytes.len()]);
+    let ends = [0].into_iter().chain(spans.iter().map(|span| span.end));
+    let whole = starts.zip(ends).enumerate().all(|(number, (start, end))| match start.checked_sub(end) {
+        // The first stamp may stand behind the last whole frame of the file before, the last one be the next file's.
+        Some(0) => !stamped || number == 0 || number == spans.len(),
+        Some(STAMP_LEN) => stamped && bytes.get(end..).and_then(stamp::read).is_some(),
+        _ => false,
+    });
+    let vouched = spans.iter().any(|span| span.start < cut.end && cut.start < span.end);
+    if whole && vouched { senders } else { Vec::new() }
+}
+
 fn bytes(hex: &str) -> Vec<u8> {
     let pairs = hex.as_bytes().chunks_exact(2);
     pairs.filter_map(|pair| u8::from_str_radix(std::str::from_utf8(pair).ok()?, 16).ok()).collect()

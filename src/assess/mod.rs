@@ -7,6 +7,7 @@
 //! - [`ends`]: what a log says at both ends
 //! - `joint`: whether two files were one stream, by the bytes at the cut
 //! - [`parts`]: which files are one recording that was rotated
+//! - [`pieces`]: files too short for a whole frame
 //! - [`overlap`]: flights that several recordings show
 //! - [`history`]: findings of every flight of one aircraft, each against the flights before it
 
@@ -18,6 +19,7 @@ pub mod log;
 pub mod naming;
 pub mod overlap;
 pub mod parts;
+pub mod pieces;
 
 pub use history::judge_aircraft;
 pub use log::{Assessment, assess, reducer};

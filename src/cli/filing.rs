@@ -9,11 +9,12 @@ use crate::archive::pending::remove;
 use crate::archive::row::{FlightRow, LogRow, MeasureRow, PartRow, TableRow};
 use crate::archive::telemetry::TelemetryWriter;
 use crate::archive::told_time::{self, ToldTime};
-use crate::archive::{ArchiveError, atomic, catalogue, raw};
+use crate::archive::{ArchiveError, atomic, catalogue, pieces as kept, raw};
 use crate::assess::ends::Ends;
-use crate::assess::{Assessment, assess, overlap, reducer};
+use crate::assess::{Assessment, assess, overlap, pieces, reducer};
 use crate::recording::Recording;
 use std::collections::{BTreeMap, BTreeSet, HashSet};
+use std::io::{Cursor, Read};
 use std::path::{Path, PathBuf};
 
 /// What was filed, and where.
@@ -80,10 +81,10 @@ pub fn refile(
     let (id, path) = (&first.log_id, Path::new(&first.path));
     let before = filed(dir, logs)?;
     let mut telemetry = TelemetryWriter::staged(dir)?;
-    let copies = logs.iter().map(|log| raw::open(&dir.raw(&log.log_id))).collect();
     let reduce = Some(reducer(into.fleet, path));
     let captures = first.container.starts_with("pcap");
-    let recording = reading::record_parts(copies, captures, path, into.decoding, &mut telemetry, reduce)?;
+    let parts = in_row(dir, logs)?;
+    let recording = reading::record_parts(parts, captures, path, into.decoding, &mut telemetry, reduce)?;
     let Filed { assessment, mut files } = file(recording, telemetry, id, path, told, into)?;
     if logs.len() > 1 {
         let list = dir.partition(PartRow::TABLE, &assessment.log.aircraft, &assessment.date, id);
@@ -98,6 +99,32 @@ pub fn refile(
         remove(path)?;
     }
     Ok(Some((assessment, aircraft)))
+}
+
+/// The raw copies of a recording's logs, and the pieces that lie between them.
+fn in_row(dir: &FleetDir, logs: &[LogRow]) -> Result<Vec<Box<dyn Read>>, ArchiveError> {
+    let pieces = if logs.len() > 1 { kept::all(dir)? } else { BTreeMap::new() };
+    let mut parts: Vec<Box<dyn Read>> = Vec::new();
+    for (log, next) in logs.iter().zip(logs.iter().skip(1).map(Some).chain([None])) {
+        parts.push(Box::new(raw::open(&dir.raw(&log.log_id))));
+        let piece = next.and_then(|next| between(log, next, &pieces)).and_then(|id| pieces.get(id));
+        parts.extend(piece.map(|piece| Box::new(Cursor::new(piece.clone())) as Box<dyn Read>));
+    }
+    Ok(parts)
+}
+
+/// The piece that lies between two logs that go on in one another.
+pub fn between<'p>(log: &LogRow, next: &LogRow, pieces: &'p BTreeMap<String, Vec<u8>>) -> Option<&'p str> {
+    // Most archives have none: then nothing is parsed.
+    if pieces.is_empty() {
+        return None;
+    }
+    pieces::between(&ends_of(log), &ends_of(next), &log.container, pieces)
+}
+
+/// What a log says at both ends.
+pub fn ends_of(log: &LogRow) -> Ends {
+    serde_json::from_str(&log.ends).unwrap_or_default()
 }
 
 /// A log's row under its date; one under another date goes.
@@ -120,8 +147,8 @@ pub fn move_row(dir: &FleetDir, log: &LogRow, date: &str) -> Result<(), ArchiveE
 /// If what was said cannot be read.
 pub fn told(dir: &FleetDir, logs: &[LogRow], copies: &Copies) -> Result<Option<ToldTime>, ArchiveError> {
     let first_ms = |log: &LogRow| {
-        let ends = serde_json::from_str::<Ends>(&log.ends).unwrap_or_default();
-        let main = ends.senders.into_iter().filter(|s| s.first_boot_ms.is_some()).max_by_key(|s| s.frames);
+        let main =
+            ends_of(log).senders.into_iter().filter(|s| s.first_boot_ms.is_some()).max_by_key(|s| s.frames);
         main.and_then(|sender| sender.first_boot_ms)
     };
     for (number, log) in logs.iter().enumerate() {

@@ -13,7 +13,8 @@ use crate::archive::pending::Pending;
 use crate::archive::raw::{RawCopy, hash_file};
 use crate::archive::row::{FindingRow, FlightRow, LogRow};
 use crate::archive::telemetry::TelemetryWriter;
-use crate::archive::{ArchiveError, catalogue, told_time, writers};
+use crate::archive::{ArchiveError, catalogue, pieces, told_time, writers};
+use crate::assess::pieces::MOST;
 use crate::assess::{Assessment, reducer};
 use crate::finding::{CAUTION, Severity};
 use crate::fleet::Fleet;
@@ -43,6 +44,17 @@ pub enum Imported {
     Twin(String),
     /// Not a log, or not readable, and why.
     Unusable(String),
+    /// Too short for a whole frame: kept in case it was cut out of a log.
+    Piece {
+        /// Its id.
+        id: String,
+        /// Not kept before.
+        is_new: bool,
+        /// Why it is no log of its own, or what else it is.
+        why: String,
+        /// It lies beside the logs and is plainly something else, unless it was cut.
+        passed_over: bool,
+    },
     /// Something else that lies beside the logs, and what.
     PassedOver(String),
 }
@@ -84,6 +96,8 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     let mut unusable: Vec<(PathBuf, String)> = found.unreadable;
     let (mut new, mut repeated, mut passed_over) = (Vec::new(), 0usize, found.passed_over);
     let mut seen: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
+    let mut pieces: Vec<(PathBuf, String, String, bool)> = Vec::new();
+    let mut piece_ids: BTreeMap<String, bool> = BTreeMap::new();
     for (path, result) in results {
         let under = path.to_string_lossy().into_owned();
         match result {
@@ -96,13 +110,26 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
                 repeated += 1;
             }
             Imported::Unusable(why) => unusable.push((path, why)),
+            Imported::Piece { id, is_new, why, passed_over } => {
+                *piece_ids.entry(id.clone()).or_default() |= is_new;
+                pieces.push((path, id, why, passed_over));
+            }
             Imported::PassedOver(what) => passed_over.push((path, what)),
         }
     }
     let paths::Led { moved, at_odds } = paths::lead(&seen, &into)?;
     at_odds.iter().for_each(|claims| output.warn(claims));
-    let join::Done { joined, failed, aircraft, copies } =
-        join::join(!new.is_empty(), pending.is_left(), &moved, &into)?;
+    let join::Done { joined, failed, aircraft, copies, placed } =
+        join::join(!new.is_empty(), &piece_ids, pending.is_left(), &moved, &into)?;
+    let of_pieces = pieces.len();
+    pieces.retain(|(_, id, ..)| !placed.contains(id));
+    let placed = of_pieces - pieces.len();
+    for (path, _, why, other) in pieces {
+        match other {
+            true => passed_over.push((path, why)),
+            false => unusable.push((path, format!("{why}; {KEPT}"))),
+        }
+    }
     let mut gained: BTreeSet<String> =
         new.iter().flat_map(|a| &a.flights).map(|f| f.aircraft.clone()).chain(aircraft).collect();
     if pending.is_left() {
@@ -136,6 +163,7 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
         new: &new,
         repeated,
         joined: &joined,
+        placed,
         copies,
         twice,
         flights,
@@ -145,7 +173,7 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     };
     show(options, output, &summary, &unusable);
     let findings = summary.findings;
-    if new.is_empty() && repeated == 0 {
+    if new.is_empty() && repeated == 0 && placed == 0 {
         let what = if unusable.is_empty() { "no log found" } else { "no log could be read" };
         let given: Vec<String> = options.paths.iter().map(|p| p.display().to_string()).collect();
         return Err(Failure(format!("{what} under {}", given.join(", "))));
@@ -349,11 +377,18 @@ fn import_stream(
                 "packed as {packing}, which fettle does not open; unpack it, or pack it as gzip, zstd, zip or tar"
             )));
         }
-        return Ok(match junk::other_kind(&first) {
-            Some(what) if !into.named.contains(path) => Imported::PassedOver(what.into_owned()),
-            Some(what) => Imported::Unusable(format!("{why}; its content is {what}")),
-            None => Imported::Unusable(why),
-        });
+        let kind = junk::other_kind(&first);
+        let may_be_a_piece = may_be_a_piece(&recording, first.len(), kind.is_some());
+        let (passed_over, why) = match kind {
+            Some(what) if !into.named.contains(path) => (true, what.into_owned()),
+            Some(what) => (false, format!("{why}; its content is {what}")),
+            None => (false, why),
+        };
+        if may_be_a_piece {
+            let (id, is_new) = pieces::keep(dir, &first)?;
+            return Ok(Imported::Piece { id, is_new, why, passed_over });
+        }
+        return Ok(if passed_over { Imported::PassedOver(why) } else { Imported::Unusable(why) });
     }
     let log_id = copy.log_id();
     // A log that grew since it was hashed is another one.
@@ -364,6 +399,17 @@ fn import_stream(
         Some(there) => Ok(there),
         None => into.giving_back(&log_id, || keep(path, recording, telemetry, copy, into)),
     }
+}
+
+/// Of a piece that lies nowhere yet.
+const KEPT: &str = "kept in case it was cut out of a log whose other files come later";
+/// Characters of STATUSTEXT: no longer piece of a log looks like plain text, or like anything else.
+const LONGEST_TEXT: usize = 50;
+
+/// Whether a file may have been cut out of a log and hold no whole frame.
+fn may_be_a_piece(recording: &Recording, len: usize, plainly_other: bool) -> bool {
+    let most = if plainly_other { LONGEST_TEXT } else { MOST };
+    recording.integrity.frames == 0 && (1..=most).contains(&len)
 }
 
 /// Files a log that was read, under its claim; what was filed is taken back on error, since a twin may belong
@@ -442,6 +488,7 @@ struct Summary<'a> {
     new: &'a [Assessment],
     repeated: usize,
     joined: &'a [join::Joined],
+    placed: usize,
     copies: usize,
     twice: usize,
     flights: Vec<FlightRow>,
@@ -451,7 +498,8 @@ struct Summary<'a> {
 }
 
 fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(PathBuf, String)]) {
-    let Summary { new, repeated, joined, copies, twice, flights, findings, unnamed, passed_over } = done;
+    let Summary { new, repeated, joined, placed, copies, twice, flights, findings, unnamed, passed_over } =
+        done;
     let joined: Vec<&join::Joined> = joined.iter().filter(|j| j.logs.len() > 1).collect();
     let logs_joined: usize = joined.iter().map(|j| j.logs.len()).sum();
     if options.json {
@@ -468,7 +516,7 @@ fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(
         output.record(&json!({
             "type": "summary", "logs_new": new.len(), "logs_known": repeated, "unusable": unusable.len(),
             "passed_over": passed_over.len(), "recordings_joined": joined.len(), "logs_joined": logs_joined,
-            "logs_copied": copies, "flights_recorded_twice": twice,
+            "pieces_placed": placed, "logs_copied": copies, "flights_recorded_twice": twice,
             "flights": flights.len(), "airtime_ms": flights.iter().map(|f| f.airtime_ms).sum::<i64>(),
             "findings": findings.len(), "caution": CAUTION,
         }));
@@ -482,6 +530,11 @@ fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(
             output.answer(&text::paragraph(&format!(
                 "{logs_joined} logs go on in one another: {} recording(s)",
                 joined.len()
+            )));
+        }
+        if *placed > 0 {
+            output.answer(&text::paragraph(&format!(
+                "{placed} file(s) too short for a whole frame lie between two others of a recording"
             )));
         }
         if *copies > 0 {

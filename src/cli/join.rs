@@ -3,16 +3,15 @@
 //! while the file still grew, or damaged on the way, is known as such by its bytes. Which logs belong together follows from all of them, not
 //! from the order in which they came; a log that leaves a recording, since another one fits better, is drawn by itself.
 
-use super::filing::{folders, move_row, refile, tables, told};
+use super::filing::{self, ends_of, folders, move_row, refile, tables, told};
 use super::import::Into;
 use crate::archive::copies::{self, Copies, CopyOf};
 use crate::archive::layout::FleetDir;
 use crate::archive::row::{FlightRow, LogRow, PartRow, TableRow};
 use crate::archive::told_time::{self, ToldTime};
-use crate::archive::{ArchiveError, catalogue, raw};
+use crate::archive::{ArchiveError, catalogue, pieces as kept, raw};
 use crate::assess::Assessment;
 use crate::assess::copies::{candidates, originals};
-use crate::assess::ends::Ends;
 use crate::assess::parts::{Part, recordings};
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::io::Read;
@@ -37,21 +36,24 @@ pub struct Done {
     pub aircraft: BTreeSet<String>,
     /// Logs of which it is new that they are copies of another one.
     pub copies: usize,
+    /// Pieces without a whole frame that lie between two files of a recording.
+    pub placed: BTreeSet<String>,
 }
 
-/// Joins what belongs together now that there are new logs, and draws again those that were `moved` to another aircraft by
-/// the path that leads. `repair` also looks for what an import that was cut short left half done.
+/// Joins what belongs together now that there are new logs or `pieces` without a whole frame (by id, and whether it is new), and
+/// draws again those that were `moved` to another aircraft by the path that leads. `repair` also looks for what an import that was cut short left half done.
 ///
 /// # Errors
 /// If the catalogue cannot be read.
 pub fn join(
     anything_new: bool,
+    pieces: &BTreeMap<String, bool>,
     repair: bool,
     moved: &BTreeMap<String, String>,
     into: &Into<'_>,
 ) -> Result<Done, ArchiveError> {
     let dir = into.dir;
-    if !anything_new && !repair && moved.is_empty() {
+    if !anything_new && pieces.is_empty() && !repair && moved.is_empty() {
         return Ok(Done::default());
     }
     let mut rows: BTreeMap<String, LogRow> =
@@ -64,7 +66,7 @@ pub fn join(
     let part = |row: &LogRow| Part {
         log_id: row.log_id.clone(),
         container: row.container.clone(),
-        ends: ends_of(&rows, &row.log_id),
+        ends: ends_of(row),
     };
     let mut parts: Vec<Part> = rows.values().map(part).collect();
     let mut done = Done::default();
@@ -80,7 +82,8 @@ pub fn join(
         .into_iter()
         .map(|(copy, log_id)| {
             let recording_id = recording(&log_id).and_then(|logs| logs.first()).unwrap_or(&log_id).clone();
-            let later_ms = ends_of(&rows, &copy).later_ms(&ends_of(&rows, &log_id));
+            let ends = |id: &str| rows.get(id).map(ends_of).unwrap_or_default();
+            let later_ms = ends(&copy).later_ms(&ends(&log_id));
             (copy, CopyOf { log_id, recording_id, later_ms })
         })
         .collect();
@@ -91,6 +94,16 @@ pub fn join(
     let changed = before.iter().filter(|(first, logs)| now.get(*first) != Some(*logs));
     let left = changed.flat_map(|(_, logs)| logs).filter(|log| !in_several.contains(log));
     todo.extend(left.map(|log| vec![log.clone()]));
+    let kept = kept::all(dir)?;
+    for logs in now.values() {
+        let rows: Vec<&LogRow> = logs.iter().filter_map(|id| rows.get(id)).collect();
+        let between = rows.windows(2).filter_map(|pair| filing::between(pair.first()?, pair.last()?, &kept));
+        let placed: BTreeSet<String> = between.map(str::to_owned).collect();
+        if placed.iter().any(|id| repair || pieces.get(id) == Some(&true)) {
+            todo.insert(logs.clone());
+        }
+        done.placed.extend(placed);
+    }
     if repair {
         let mut half_done = half_done(dir, &now)?;
         // What was said of a log's time may not have been applied.
@@ -144,11 +157,6 @@ pub fn join(
         taken_back.iter().try_for_each(|id| told_time::forget(dir, id))?;
     }
     Ok(done)
-}
-
-/// What a log says at both ends.
-fn ends_of(rows: &BTreeMap<String, LogRow>, id: &str) -> Ends {
-    rows.get(id).and_then(|row| serde_json::from_str(&row.ends).ok()).unwrap_or_default()
 }
 
 /// Draws a log by itself, with what was `told` of its time, and files its row under the aircraft that it is now.

@@ -5,7 +5,6 @@
 use super::output::Output;
 use super::{Failure, Outcome};
 use crate::archive::ArchiveError;
-use crate::archive::raw::Stored;
 use crate::recording::{Recorder, Recording, Reduce};
 use crate::report::text;
 use crate::source::{self, Entry, Problem};
@@ -62,7 +61,7 @@ pub fn record<'d, S: BatchSink<Error = ArchiveError>>(
 /// # Errors
 /// As [`record`].
 pub fn record_parts<'d, S: BatchSink<Error = ArchiveError>>(
-    parts: Vec<Stored>,
+    parts: Vec<Box<dyn Read>>,
     captures: bool,
     name: &Path,
     decoding: Decoding<'d>,
@@ -72,7 +71,7 @@ pub fn record_parts<'d, S: BatchSink<Error = ArchiveError>>(
     let mut recorder = recorder(decoding, true, reduce);
     if captures {
         for mut part in parts {
-            feed(&mut recorder, &mut part, name, sink, &mut |_| Ok(()))?;
+            feed(&mut recorder, &mut *part, name, sink, &mut |_| Ok(()))?;
             recorder.next_part();
         }
     } else {
@@ -83,7 +82,7 @@ pub fn record_parts<'d, S: BatchSink<Error = ArchiveError>>(
 
 /// Files read as one stream; each is closed when the next one begins.
 struct InRow {
-    parts: VecDeque<Stored>,
+    parts: VecDeque<Box<dyn Read>>,
 }
 
 impl Read for InRow {

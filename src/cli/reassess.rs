@@ -80,7 +80,7 @@ fn move_logs(
         pending.done()?;
         return Ok(0);
     }
-    let done = join::join(false, pending.is_left(), &moved, &into)?;
+    let done = join::join(false, &BTreeMap::new(), pending.is_left(), &moved, &into)?;
     for name in &done.aircraft {
         aircraft(dir, fleet, name)?;
     }
