@@ -41,11 +41,11 @@ pub fn candidates(logs: &[Part]) -> BTreeSet<Pair> {
     pairs
 }
 
-/// What is a copy comes behind its original: more frames first, then the id.
-fn rank(logs: &[Part], index: usize) -> (Reverse<u64>, &str) {
-    let log = logs.get(index);
-    let frames = log.map_or(0, |log| log.ends.senders.iter().map(|sender| sender.frames).sum());
-    (Reverse(frames), log.map_or("", |log| log.log_id.as_str()))
+/// What is a copy comes behind its original: more frames first, then more bytes of frames that were cut, then the id.
+fn rank(logs: &[Part], index: usize) -> (Reverse<u64>, Reverse<(usize, usize)>, &str) {
+    let Some(log) = logs.get(index) else { return (Reverse(0), Reverse((0, 0)), "") };
+    let frames = log.ends.senders.iter().map(|sender| sender.frames).sum();
+    (Reverse(frames), Reverse(log.ends.cut()), &log.log_id)
 }
 
 /// The log that each copy is one of, or that is in what it is the beginning of. `pairs` are those that the bytes confirmed.
@@ -156,5 +156,21 @@ mod tests {
         assert_eq!(originals(&logs, &[pair(2, 0, true), pair(1, 2, true)]), want);
         let twins = [log("y", &[(1, 9, 10)]), log("x", &[(1, 9, 10)])];
         assert_eq!(candidates(&twins), [pair(0, 1, true)].into(), "once, and the smaller id leads");
+    }
+
+    #[test]
+    fn of_two_that_were_cut_in_the_same_frame_the_longer_leads() {
+        let cut = |id: &str, tail: &str| {
+            let mut log = log(id, &[(1, 9, 10)]);
+            log.ends.tail = tail.to_owned();
+            log
+        };
+        // One byte more, also a zero; but space that was set aside behind it is none.
+        for (long, short) in [("fd1c04", "fd1c"), ("fd1c00", "fd1c"), ("fd1c04", "fd1c000000000000")] {
+            for ids in [["x", "y"], ["y", "x"]] {
+                let logs = [cut(ids[0], long), cut(ids[1], short)];
+                assert_eq!(candidates(&logs), [pair(1, 0, true)].into(), "{long} {short}");
+            }
+        }
     }
 }

@@ -60,6 +60,13 @@ fn uids(told: impl Iterator<Item = String>) -> Vec<String> {
 }
 
 impl Ends {
+    /// How many bytes of the frames that were cut at both ends are there: but for 0x00 and 0xFF, which may be space that
+    /// was set aside, and all.
+    pub fn cut(&self) -> (usize, usize) {
+        let bytes = || [&self.head, &self.tail].into_iter().flat_map(|cut| cut.as_bytes().chunks_exact(2));
+        (bytes().filter(|byte| !matches!(*byte, b"00" | b"ff")).count(), bytes().count())
+    }
+
     /// The ends of a recording.
     pub fn of(recording: &Recording) -> Self {
         let boots = recording.vehicles.iter().map(|vehicle| {

@@ -231,12 +231,13 @@ pub fn recordings(logs: &[Part]) -> Vec<Vec<String>> {
 }
 
 /// A file and the one that goes on, by how well it does.
-type Candidate<'p, How> = (How, Reverse<u64>, Reverse<u64>, &'p str, &'p str);
+type Candidate<'p, How> = (How, [Reverse<(u64, (usize, usize))>; 2], &'p str, &'p str);
 
 fn candidate<'p, How>(how: How, part: &'p Part, next: &'p Part) -> Candidate<'p, How> {
     // Among equals the longer files: a copy that was cut short or damaged is no better evidence.
-    let frames = |part: &Part| Reverse(part.ends.senders.iter().map(|sender| sender.frames).sum());
-    (how, frames(next), frames(part), &part.log_id, &next.log_id)
+    let frames = |part: &Part| part.ends.senders.iter().map(|sender| sender.frames).sum();
+    let long = |part: &Part| Reverse((frames(part), part.ends.cut()));
+    (how, [long(next), long(part)], &part.log_id, &next.log_id)
 }
 
 /// Those that were cut in mid-frame.
@@ -297,7 +298,7 @@ fn by_clock(logs: &[Part]) -> Vec<Candidate<'_, (u8, i64)>> {
 fn chains<How: Ord>(mut candidates: Vec<Candidate<'_, How>>) -> Vec<Vec<String>> {
     candidates.sort_unstable();
     let (mut next_of, mut before): (BTreeMap<&str, &str>, BTreeMap<&str, &str>) = Default::default();
-    for (_, _, _, part, next) in candidates {
+    for (_, _, part, next) in candidates {
         let circle = {
             let mut end = next;
             while let Some(further) = next_of.get(end) {

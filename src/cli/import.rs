@@ -21,6 +21,7 @@ use crate::fleet::Fleet;
 use crate::recording::Recording;
 use crate::report::{self, json, text};
 use crate::source::{self, Limits, junk};
+use crate::wire::Container;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use rayon::prelude::*;
 use serde_json::json;
@@ -119,17 +120,17 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     }
     let paths::Led { moved, at_odds } = paths::lead(&seen, &into)?;
     at_odds.iter().for_each(|claims| output.warn(claims));
-    let join::Done { joined, failed, aircraft, copies, placed } =
+    let join::Done { joined, failed, aircraft, copies, placed, drawn } =
         join::join(!new.is_empty(), &piece_ids, pending.is_left(), &moved, &into)?;
-    let of_pieces = pieces.len();
-    pieces.retain(|(_, id, ..)| !placed.contains(id));
-    let placed = of_pieces - pieces.len();
-    for (path, _, why, other) in pieces {
-        match other {
-            true => passed_over.push((path, why)),
-            false => unusable.push((path, format!("{why}; {KEPT}"))),
+    for (path, id, why, other) in pieces {
+        match (placed.contains(&id), other) {
+            (true, _) => {}
+            (false, true) => passed_over.push((path, why)),
+            (false, false) => unusable.push((path, why)),
         }
     }
+    let given = placed.iter().filter(|id| piece_ids.contains_key(*id));
+    let placed = given.chain(&drawn).collect::<BTreeSet<_>>().len();
     let mut gained: BTreeSet<String> =
         new.iter().flat_map(|a| &a.flights).map(|f| f.aircraft.clone()).chain(aircraft).collect();
     if pending.is_left() {
@@ -382,6 +383,7 @@ fn import_stream(
         let (passed_over, why) = match kind {
             Some(what) if !into.named.contains(path) => (true, what.into_owned()),
             Some(what) => (false, format!("{why}; its content is {what}")),
+            None if may_be_a_piece => (false, format!("{why}; {KEPT}")),
             None => (false, why),
         };
         if may_be_a_piece {
@@ -409,7 +411,8 @@ const LONGEST_TEXT: usize = 50;
 /// Whether a file may have been cut out of a log and hold no whole frame.
 fn may_be_a_piece(recording: &Recording, len: usize, plainly_other: bool) -> bool {
     let most = if plainly_other { LONGEST_TEXT } else { MOST };
-    recording.integrity.frames == 0 && (1..=most).contains(&len)
+    let stream = matches!(recording.container, Container::Bare | Container::Timestamped);
+    stream && recording.integrity.frames == 0 && (1..=most).contains(&len)
 }
 
 /// Files a log that was read, under its claim; what was filed is taken back on error, since a twin may belong

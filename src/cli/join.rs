@@ -36,8 +36,10 @@ pub struct Done {
     pub aircraft: BTreeSet<String>,
     /// Logs of which it is new that they are copies of another one.
     pub copies: usize,
-    /// Pieces without a whole frame that lie between two files of a recording.
+    /// Pieces without a whole frame that lie between two files of a recording, or of a copy of one.
     pub placed: BTreeSet<String>,
+    /// Those of a recording that was drawn.
+    pub drawn: BTreeSet<String>,
 }
 
 /// Joins what belongs together now that there are new logs or `pieces` without a whole frame (by id, and whether it is new), and
@@ -68,7 +70,8 @@ pub fn join(
         container: row.container.clone(),
         ends: ends_of(row),
     };
-    let mut parts: Vec<Part> = rows.values().map(part).collect();
+    let all: Vec<Part> = rows.values().map(part).collect();
+    let mut parts = all.clone();
     let mut done = Done::default();
     let copies_before = copies::read(dir)?;
     let originals = copies_of_others(&parts, &copies_before, into, &mut done.failed);
@@ -95,14 +98,32 @@ pub fn join(
     let left = changed.flat_map(|(_, logs)| logs).filter(|log| !in_several.contains(log));
     todo.extend(left.map(|log| vec![log.clone()]));
     let kept = kept::all(dir)?;
-    for logs in now.values() {
+    let between = |logs: &[String]| -> BTreeSet<String> {
         let rows: Vec<&LogRow> = logs.iter().filter_map(|id| rows.get(id)).collect();
-        let between = rows.windows(2).filter_map(|pair| filing::between(pair.first()?, pair.last()?, &kept));
-        let placed: BTreeSet<String> = between.map(str::to_owned).collect();
+        let pairs = rows.windows(2).filter_map(|pair| Some((*pair.first()?, *pair.last()?)));
+        pairs.filter_map(|(log, next)| filing::between(log, next, &kept)).map(str::to_owned).collect()
+    };
+    for logs in now.values() {
+        let placed = between(logs);
         if placed.iter().any(|id| repair || pieces.get(id) == Some(&true)) {
             todo.insert(logs.clone());
         }
+        if todo.contains(logs) {
+            done.drawn.extend(placed.iter().cloned());
+        }
         done.placed.extend(placed);
+    }
+    if pieces.keys().any(|id| !done.placed.contains(id)) {
+        // Where the whole log came, too, the files around are copies of it.
+        recordings(&all).iter().for_each(|logs| done.placed.extend(between(logs)));
+        // A file that was copied while it grew begins as it does now.
+        let begins = |id: &String| {
+            let whole =
+                |other: &String| kept.get(other).zip(kept.get(id)).is_some_and(|(a, b)| a.starts_with(b));
+            done.placed.iter().any(whole)
+        };
+        let grown: Vec<String> = pieces.keys().filter(|id| begins(id)).cloned().collect();
+        done.placed.extend(grown);
     }
     if repair {
         let mut half_done = half_done(dir, &now)?;

@@ -78,7 +78,8 @@ impl SenderCount {
     /// still. Over four links three frames in four come again.
     #[must_use]
     pub fn tells(&self) -> bool {
-        2 * self.steps <= self.frames && 8 * self.falls <= 7 * self.frames.saturating_sub(1)
+        let moved = self.frames.saturating_sub(1);
+        2 * self.steps <= moved && 8 * self.falls <= 7 * moved
     }
 
     /// Whether one frame in nine is missing, or more.
@@ -141,6 +142,8 @@ mod tests {
         assert_eq!((twice.steps, twice.falls, twice.last_sequence), (0, 3, 10));
         assert!(twice.tells() && twice.near(9, 9) && twice.near(9, 2) && !twice.near(9, 1));
         assert!(twice.near(9, 13) && !twice.near(9, 14));
+        // One step is all that is known of either.
+        assert!(!sender(&[7, 52]).tells() && !sender(&[7, 8, 52, 53, 90, 93]).tells());
         let odds = sender(&[7, 100, 8, 101, 9, 102]);
         assert_eq!((odds.steps, odds.falls), (5, 0));
         assert!(!odds.tells());

@@ -7,6 +7,7 @@ mod cut;
 mod flows;
 mod identity;
 mod losses;
+mod missing;
 mod notes;
 mod repeats;
 mod signing;
@@ -28,6 +29,7 @@ pub use counter::SenderCount;
 pub use cut::Cut;
 use losses::Losses;
 pub use losses::{Loss, LossKind};
+use missing::Pace;
 use repeats::{Repeating, Repeats};
 use sketch::Sketch;
 use std::collections::{BTreeMap, HashMap};
@@ -118,6 +120,7 @@ struct Sender {
     count: SenderCount,
     clock: BootClock,
     waiting: Waiting,
+    pace: Pace,
     /// Reboots of all senders before its latest frame.
     reboots: u32,
     vehicle: Option<usize>,
@@ -175,6 +178,8 @@ struct State<'d> {
     slots: Slots,
     reduce: Option<Reduce<'d>>,
     losses: Losses,
+    /// Frames missing that the scanner could not tell.
+    sequence_lost: u64,
     repeats: Repeats,
     /// Of all senders.
     reboots: u32,
@@ -224,6 +229,7 @@ impl<'d> Recorder<'d> {
                 slots,
                 reduce: None,
                 losses: Losses::default(),
+                sequence_lost: 0,
                 repeats: Repeats::default(),
                 reboots: 0,
                 signatures: Signatures::default(),
@@ -365,6 +371,7 @@ impl<'d> Recorder<'d> {
         }
         let container = container.unwrap_or(Container::Bare);
         let state = self.state;
+        integrity.sequence_lost += state.sequence_lost;
         let mut senders: Vec<SenderCount> = state
             .senders
             .iter()
@@ -423,7 +430,7 @@ impl State<'_> {
         }
         let stamp = self.reader.stamp(slot, frame.payload);
         let head_before = self.senders.get(index).and_then(|s| s.clock.head_ms());
-        let (mut placed, mut waits_on) = (None, index);
+        let (mut placed, mut waits_on, mut missing) = (None, index, u64::from(frame.lost));
         if let Some(sender) = self.senders.get_mut(index) {
             if self.repeats.again(frame, stamp, sender) {
                 return self.repeated(frame, index, stamp, sink);
@@ -432,12 +439,17 @@ impl State<'_> {
             if sender.count.first_boot_ms.is_none() || placed.is_some_and(|p| p.anew) {
                 sender.count.first_boot_ms = placed.map(|p| p.earliest_ms);
             }
+            if let Some(placed) = placed {
+                let beyond = sender.missing_before(frame, head_before, placed);
+                missing += beyond;
+                self.sequence_lost += beyond;
+            }
         }
         if placed.is_none() {
             (waits_on, placed) = self.place_by_autopilot(frame.system_id, index);
         }
-        if frame.lost > 0 || self.losses.is_open() {
-            self.lost(frame, index, head_before, placed);
+        if missing > 0 || self.losses.is_open() {
+            self.lost(frame, missing, index, head_before, placed);
         }
         if let Some(placed) = placed {
             if placed.rebooted {
@@ -517,7 +529,7 @@ impl State<'_> {
                 _ => to_ms,
             };
             if frame.lost > 0 {
-                self.lost(frame, index, to_ms, None);
+                self.lost(frame, u64::from(frame.lost), index, to_ms, None);
             }
             let place = Loss::at(LossKind::Repeat, frame.offset, frame.raw.len() as u64);
             let (system_id, component_id) = (Some(frame.system_id), Some(frame.component_id));
@@ -551,17 +563,24 @@ impl State<'_> {
         self.losses.add(loss);
     }
 
-    /// The frame that ends losses before it, or that others of its sender are missing before. All times are on the
+    /// The frame that ends losses before it, or that so many others of its sender are missing before. All times are on the
     /// vehicle's clock, which UTC is bound to; a component's own may be another.
     #[cold]
-    fn lost(&mut self, frame: &Frame<'_>, index: usize, head_before: Option<i64>, placed: Option<Placed>) {
+    fn lost(
+        &mut self,
+        frame: &Frame<'_>,
+        missing: u64,
+        index: usize,
+        head_before: Option<i64>,
+        placed: Option<Placed>,
+    ) {
         let vehicle = self.senders.get(index).and_then(|s| self.vehicles.get(s.vehicle?));
         let autopilot = vehicle.map_or(index, |v| v.autopilot);
         let own = autopilot == index;
         if let Some(placed) = placed.filter(|p| own && p.latest_ms.is_some()) {
             self.losses.close(frame.system_id, placed.boot, placed.earliest_ms);
         }
-        if frame.lost == 0 {
+        if missing == 0 {
             return;
         }
         let (boot, from_ms, to_ms) = if own {
@@ -573,7 +592,7 @@ impl State<'_> {
             (head_ms.and(clock).map(BootClock::boot), None, head_ms)
         };
         self.losses.add(Loss {
-            frames: u64::from(frame.lost),
+            frames: missing,
             system_id: Some(frame.system_id),
             component_id: Some(frame.component_id),
             boot,
@@ -596,7 +615,7 @@ impl State<'_> {
         }
         let own = self.senders.get_mut(index).and_then(|s| s.clock.place(Stamp::None));
         if frame.lost > 0 {
-            self.lost(frame, index, own.map(|p| p.earliest_ms), own);
+            self.lost(frame, u64::from(frame.lost), index, own.map(|p| p.earliest_ms), own);
         }
         let (waits_on, placed) = match own {
             Some(_) => (index, own),
@@ -723,6 +742,9 @@ impl State<'_> {
         let index = known.unwrap_or_else(|| self.meet(frame));
         if let Some(sender) = self.senders.get_mut(index) {
             sender.count.frames += 1;
+            if frame.lost > 0 {
+                sender.pace.told(frame.lost);
+            }
             if !frame.late {
                 sender.count(frame.sequence);
                 sender.reboots = self.reboots;
@@ -760,11 +782,33 @@ impl State<'_> {
             },
             clock: BootClock::default(),
             waiting: Waiting::default(),
+            pace: Pace::default(),
             reboots: self.reboots,
             vehicle,
             repeating: Repeating::default(),
         });
         index
+    }
+}
+
+impl Sender {
+    /// Frames missing before one with a stamp beyond those that the scanner told.
+    #[inline]
+    fn missing_before(&mut self, frame: &Frame<'_>, head_before: Option<i64>, placed: Placed) -> u64 {
+        match head_before {
+            Some(head_ms) if placed.advanced && !placed.rebooted && !placed.anew => {
+                let step_ms = placed.earliest_ms.abs_diff(head_ms);
+                if step_ms <= LEAP_MS.unsigned_abs() {
+                    return self.pace.step(frame.sequence, self.count.frames, step_ms);
+                }
+                self.pace.begin(frame.sequence, self.count.frames);
+            }
+            _ if placed.advanced || placed.rebooted || placed.anew => {
+                self.pace.begin(frame.sequence, self.count.frames);
+            }
+            _ => {}
+        }
+        0
     }
 }
 
