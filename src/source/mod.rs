@@ -19,7 +19,7 @@ pub use guard::Limits;
 
 use std::cell::RefCell;
 use std::fs::File;
-use std::io::{self, BufReader, Cursor, Read, Seek};
+use std::io::{self, BufRead, BufReader, Cursor, Read, Seek};
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
@@ -93,7 +93,7 @@ pub fn for_each_entry<E: From<SourceError>>(
     let meter = Rc::new(Meter::default());
     let mut walk =
         Walk { visit, limits, meter: Rc::clone(&meter), problems: Vec::new(), failure: None, root: path };
-    let mut file = Metered { file, meter };
+    let mut file = Metered { file, meter: Rc::clone(&meter) };
     let mut first = Vec::new();
     (&mut file).take(detect::ENOUGH as u64).read_to_end(&mut first).map_err(failed("read"))?;
     let (kind, confidence) = detect(&first);
@@ -102,10 +102,14 @@ pub fn for_each_entry<E: From<SourceError>>(
         match zip::ZipArchive::new(BufReader::new(file)) {
             Ok(archive) => walk.zip(archive)?,
             Err(error) => {
-                walk.problem(path, format!("not a whole zip archive ({error}); read as it is"));
                 let mut file = File::open(path).map_err(failed("open"))?;
-                let entry = Entry { name: path.to_owned(), kind, confidence, packed: Vec::new() };
-                (walk.visit)(&entry, &mut file)?;
+                let why = format!("not a whole zip archive ({error})");
+                let whole = Metered { file: file.try_clone().map_err(failed("open"))?, meter };
+                if !walk.zip_in_row(BufReader::new(whole), &why)? {
+                    file.rewind().map_err(failed("read"))?;
+                    let entry = Entry { name: path.to_owned(), kind, confidence, packed: Vec::new() };
+                    (walk.visit)(&entry, &mut file)?;
+                }
             }
         }
     } else {
@@ -342,37 +346,89 @@ impl<E: From<SourceError>> Walk<'_, E> {
             self.problem(root, format!("{all} members; only the first {most} are read"));
         }
         for index in 0..archive.len().min(self.limits.members) {
-            let (name, encrypted, method) = match archive.by_index_raw(index) {
-                Ok(member) if member.is_dir() => continue,
-                Ok(member) => (root.join_shown(member.name_raw()), member.encrypted(), member.compression()),
+            match archive.by_index_raw(index) {
+                Ok(member) if member.is_dir() || self.refused(&member) => continue,
+                Ok(_) => {}
                 Err(error) => {
                     self.problem(root, format!("member {} is damaged: {error}", index + 1));
                     continue;
                 }
-            };
-            if encrypted {
-                self.problem(&name, "encrypted; unpack it with its password first".to_owned());
-                continue;
-            }
-            if !matches!(method, CompressionMethod::Stored | CompressionMethod::Deflated) {
-                self.problem(
-                    &name,
-                    format!("packed by a method that is not read ({method}); unpack it first"),
-                );
-                continue;
             }
             match archive.by_index(index) {
-                Ok(mut member) => {
-                    let size = Some(member.size());
-                    self.unpacked(name, &mut member, size, true, &[Kind::Zip])?;
-                }
-                Err(error) => self.problem(&name, format!("cannot be unpacked: {error}")),
+                Ok(member) => self.zip_member(member)?,
+                Err(error) => self.problem(root, format!("member {} cannot be unpacked: {error}", index + 1)),
             }
             if self.failure.is_some() {
                 return Ok(());
             }
         }
         Ok(())
+    }
+
+    /// The members of an archive whose directory is gone, by the header before each; false if there is none.
+    fn zip_in_row(&mut self, mut reader: BufReader<Metered>, why: &str) -> Result<bool, E> {
+        let root = self.root;
+        let mut count = 0;
+        let ended = loop {
+            if count >= self.limits.members {
+                break None;
+            }
+            match zip::read::read_zipfile_from_stream(&mut reader) {
+                Ok(Some(member)) => {
+                    count += 1;
+                    if !member.is_dir() && !self.refused(&member) {
+                        self.zip_member(member)?;
+                    }
+                }
+                Ok(None) => break None,
+                Err(zip::result::ZipError::Io(source)) if self.meter.failed() => {
+                    self.fail(source);
+                    return Ok(true);
+                }
+                Err(error) => break Some(error),
+            }
+            if self.failure.is_some() {
+                return Ok(true);
+            }
+        };
+        if count == 0 {
+            let header = ended.map_or("none is there".to_owned(), |error| error.to_string());
+            self.problem(
+                root,
+                format!("{why}, nor can its members be read by their own headers ({header}); read as it is"),
+            );
+            return Ok(false);
+        }
+        let mut behind = format!("{count} member(s) read by their own headers");
+        if let Some(error) = ended {
+            behind = format!("{behind}, behind them: {error}");
+            // Behind a damaged header there may be members that are only stored.
+            if reader.fill_buf().is_ok_and(|rest| !rest.is_empty()) {
+                let rest = root.join(format!("behind member {count}"));
+                self.unpacked(rest, &mut reader, None, false, &[Kind::Zip])?;
+            }
+        }
+        self.problem(root, format!("{why}; {behind}"));
+        Ok(true)
+    }
+
+    /// Whether a member is packed in a way that is not read, which is told.
+    fn refused<R: Read>(&mut self, member: &zip::read::ZipFile<'_, R>) -> bool {
+        let name = self.root.join_shown(member.name_raw());
+        let method = member.compression();
+        if member.encrypted() {
+            self.problem(&name, "encrypted; unpack it with its password first".to_owned());
+        } else if !matches!(method, CompressionMethod::Stored | CompressionMethod::Deflated) {
+            self.problem(&name, format!("packed by a method that is not read ({method}); unpack it first"));
+        } else {
+            return false;
+        }
+        true
+    }
+
+    fn zip_member<R: Read>(&mut self, mut member: zip::read::ZipFile<'_, R>) -> Result<(), E> {
+        let (name, size) = (self.root.join_shown(member.name_raw()), Some(member.size()));
+        self.unpacked(name, &mut member, size, true, &[Kind::Zip])
     }
 
     fn problem(&mut self, name: &Path, what: String) {
