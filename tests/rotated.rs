@@ -291,6 +291,36 @@ fn a_piece_without_a_frame_is_placed_between_its_neighbours() {
     }
 }
 
+/// Cuts so close that several files have no frame, in any order.
+#[test]
+fn pieces_in_a_row_are_placed_between_their_neighbours() {
+    let bytes = sample();
+    let mut frames: Vec<usize> = Vec::new();
+    Scanner::new(Definitions::builtin()).scan(&bytes, true, &mut |frame| frames.push(frame.offset as usize));
+    let whole = Fleet::new();
+    whole.import(&[whole.put("whole", &bytes)]);
+    for share in 1..6 {
+        let at = frames[frames.len() * share / 6];
+        let next = frames[frames.len() * share / 6 + 1];
+        for (number, cuts) in [[at + 3, at + 7, at + 9], [at + 9, next - 3, next + 4]].into_iter().enumerate()
+        {
+            let parts =
+                [&bytes[..cuts[0]], &bytes[cuts[0]..cuts[1]], &bytes[cuts[1]..cuts[2]], &bytes[cuts[2]..]];
+            let split = Fleet::new();
+            for part in [[3, 1, 0, 2], [2, 0, 3, 1]][(share + number) % 2] {
+                split.put(&format!("part{part}"), parts[part]);
+                split.fettle(&["import", &format!("card/heron/part{part}")]);
+            }
+            assert_eq!(split.flights(), whole.flights(), "{cuts:?}");
+            let before = split.archive();
+            let once = Fleet::new();
+            let files = [0, 1, 2, 3].map(|part| once.put(&format!("part{part}"), parts[part]));
+            assert_eq!(once.import(&files)["pieces_placed"], Value::from(2));
+            assert!(once.archive() == before, "the archive depends on the order");
+        }
+    }
+}
+
 /// A copy of the first file that lacks its last bytes, all of the same frame, takes neither the lead nor the piece; beside
 /// the whole log the three of them are copies of it, and all is accounted for.
 #[test]

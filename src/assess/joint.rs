@@ -86,18 +86,19 @@ fn whole(bytes: &[u8]) -> Option<Joint> {
     whole
 }
 
-/// Who sent the frames that `tail`, `piece` and `head` are, put together, with nothing but their stamps between them; none if
-/// they are anything else, or no frame has any of the piece: a stamp fits any other recorder's.
-pub fn frames(tail: &str, piece: &[u8], head: &str, stamped: bool) -> Vec<(u32, u8)> {
+/// The senders and counters of the frames that `tail`, `pieces` and `head` are, put together, with nothing but their stamps
+/// between them; none if they are anything else, or no frame has any of the pieces: a stamp fits any other recorder's.
+pub fn frames(tail: &str, pieces: &[&[u8]], head: &str, stamped: bool) -> Vec<(u32, u8, u8)> {
     let tail = bytes(tail);
-    let cut = tail.len()..tail.len() + piece.len();
-    let bytes = [&tail, piece, &bytes(head)].concat();
+    let pieces = pieces.concat();
+    let cut = tail.len()..tail.len() + pieces.len();
+    let bytes = [tail, pieces, bytes(head)].concat();
     let (mut senders, mut spans) = (Vec::new(), Vec::new());
     Scanner::new(Definitions::builtin()).scan(&bytes, true, &mut |found| {
         if found.message.is_some() {
             let from = usize::try_from(found.offset).unwrap_or_default();
             spans.push(from..from + found.raw.len());
-            senders.push((found.system_id, found.component_id));
+            senders.push((found.system_id, found.component_id, found.sequence));
         }
     });
     let starts = spans.iter().map(|span| span.start).chain([bytes.len()]);

@@ -10,30 +10,54 @@ use std::collections::BTreeMap;
 /// The end of one frame and the beginning of another, both with a stamp: a longer file has a whole one, or is none.
 pub const MOST: usize = 2 * (LONGEST + STAMP_LEN);
 
-/// The piece that lies between two files of a recording, of these by their ids; `None` where nothing was cut, or none of
-/// them fits.
+/// Of so many pieces one, two or three in a row are tried: of more, some order would fit by chance.
+const FEW: [usize; 3] = [usize::MAX, 16, 8];
+
+/// The pieces that lie between two files of a recording, in order, of these by their ids; none where nothing was cut, or none
+/// fits. Between two cuts within a frame there may be several.
 pub fn between<'p>(
     part: &Ends,
     next: &Ends,
     container: &str,
     pieces: &'p BTreeMap<String, Vec<u8>>,
-) -> Option<&'p str> {
-    let stamped = container == "timestamped";
+) -> Vec<&'p str> {
     let cut = !part.tail.is_empty() || !next.head.is_empty();
     if !cut || container.starts_with("pcap") {
-        return None;
+        return Vec::new();
     }
-    let known = |(system_id, component_id): &(u32, u8)| {
+    // Where its link loses many frames, a sender's counter says little.
+    let goes_on = |(system_id, component_id, sequence): &(u32, u8, u8)| {
         let of = |ends: &Ends| {
-            ends.senders.iter().any(|s| (s.system_id, s.component_id) == (*system_id, *component_id))
+            ends.senders
+                .iter()
+                .find(|s| (s.system_id, s.component_id) == (*system_id, *component_id))
+                .copied()
         };
-        of(part) || of(next)
+        of(part).is_some_and(|s| s.loses() || s.near(s.last_sequence, *sequence))
+            || of(next).is_some_and(|s| s.loses() || s.near(*sequence, s.first_sequence))
     };
-    let fits = |piece: &[u8]| {
-        let senders = frames(&part.tail, piece, &next.head, stamped);
-        !senders.is_empty() && senders.iter().all(known)
+    let fits = |pieces: &[(&str, &[u8])]| {
+        let bytes: Vec<&[u8]> = pieces.iter().map(|(_, bytes)| *bytes).collect();
+        let senders = frames(&part.tail, &bytes, &next.head, container == "timestamped");
+        !senders.is_empty() && senders.iter().all(goes_on)
     };
-    pieces.iter().find(|(_, piece)| fits(piece)).map(|(id, _)| id.as_str())
+    let all: Vec<(&str, &[u8])> = pieces.iter().map(|(id, bytes)| (id.as_str(), bytes.as_slice())).collect();
+    let mut rows: Vec<Vec<(&str, &[u8])>> = vec![Vec::new()];
+    for few in FEW {
+        if all.len() > few {
+            break;
+        }
+        let longer = rows.iter().flat_map(|row| all.iter().map(move |piece| (row, piece)));
+        rows = longer
+            .filter(|(row, piece)| !row.contains(piece))
+            .map(|(row, piece)| [row.as_slice(), &[*piece]].concat())
+            .filter(|row| row.iter().map(|(_, bytes)| bytes.len()).sum::<usize>() <= MOST)
+            .collect();
+        if let Some(row) = rows.iter().find(|row| fits(row)) {
+            return row.iter().map(|(id, _)| *id).collect();
+        }
+    }
+    Vec::new()
 }
 
 #[cfg(test)]
@@ -51,8 +75,13 @@ mod tests {
         [&[0xFE][..], &body, &mavlink::calculate_crc(&body, 50).to_le_bytes()].concat()
     }
 
+    /// Ends of a file between heartbeats 0 and 3.
     fn ends(head: &[u8], tail: &[u8], system_id: u32) -> Ends {
-        let sender = json!({"system_id": system_id, "component_id": 1, "frames": 9, "first_sequence": 1, "last_sequence": 9});
+        counted(head, tail, system_id, 3, 0)
+    }
+
+    fn counted(head: &[u8], tail: &[u8], system_id: u32, first_sequence: u8, last_sequence: u8) -> Ends {
+        let sender = json!({"system_id": system_id, "component_id": 1, "frames": 9, "first_sequence": first_sequence, "last_sequence": last_sequence});
         let senders = vec![serde_json::from_value(sender).unwrap()];
         Ends { head: hex(head), tail: hex(tail), senders, ..Ends::default() }
     }
@@ -72,13 +101,13 @@ mod tests {
                 let foreign = heartbeat(9)[1..6].to_vec();
                 let pieces =
                     BTreeMap::from([("foreign".into(), foreign), ("own".into(), bytes[from..to].to_vec())]);
-                match between(&a, &b, container, &pieces) {
-                    Some("own") => found += 1,
-                    None => {}
-                    Some(other) => panic!("{other} from {from} to {to} of {} {container}", bytes.len()),
+                match between(&a, &b, container, &pieces).as_slice() {
+                    ["own"] => found += 1,
+                    [] => {}
+                    other => panic!("{other:?} from {from} to {to} of {} {container}", bytes.len()),
                 }
                 let (a, b) = (ends(&[], &bytes[..from], 7), ends(&bytes[to..], &[], 7));
-                assert_eq!(between(&a, &b, container, &pieces), None, "a frame of nobody there");
+                assert!(between(&a, &b, container, &pieces).is_empty(), "a frame of nobody there");
             }
         }
         (ways, found)
@@ -110,9 +139,24 @@ mod tests {
         let one = heartbeat(1);
         let pieces = BTreeMap::from([("p".to_owned(), one[4..9].to_vec())]);
         let (a, b) = (ends(&[], &one[..4], 1), ends(&one[4..], &[], 1));
-        assert_eq!(between(&a, &b, "bare", &pieces), None);
+        assert!(between(&a, &b, "bare", &pieces).is_empty());
         let (a, b) = (ends(&[], &one[..4], 1), ends(&one[9..], &[], 1));
-        assert_eq!(between(&a, &b, "bare", &pieces), Some("p"));
-        assert_eq!(between(&a, &b, "bare", &BTreeMap::new()), None);
+        assert_eq!(between(&a, &b, "bare", &pieces), ["p"]);
+        assert!(between(&a, &b, "bare", &BTreeMap::new()).is_empty());
+        // Counters far from the frame's on either side.
+        let (a, b) = (counted(&[], &one[..4], 1, 3, 200), counted(&one[9..], &[], 1, 90, 0));
+        assert!(between(&a, &b, "bare", &pieces).is_empty());
+    }
+
+    #[test]
+    fn pieces_in_a_row_are_placed_in_their_order() {
+        let two = [heartbeat(1), heartbeat(2)].concat();
+        let piece = |id: &str, from: usize, to: usize| (id.to_owned(), two[from..to].to_vec());
+        let (a, b) = (ends(&[], &two[..3], 1), ends(&two[30..], &[], 1));
+        let pieces =
+            BTreeMap::from([piece("z", 3, 10), piece("y", 10, 18), piece("x", 18, 30), piece("w", 5, 9)]);
+        assert_eq!(between(&a, &b, "bare", &pieces), ["z", "y", "x"]);
+        let b = ends(&two[18..], &[], 1);
+        assert_eq!(between(&a, &b, "bare", &pieces), ["z", "y"]);
     }
 }

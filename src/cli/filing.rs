@@ -107,17 +107,18 @@ fn in_row(dir: &FleetDir, logs: &[LogRow]) -> Result<Vec<Box<dyn Read>>, Archive
     let mut parts: Vec<Box<dyn Read>> = Vec::new();
     for (log, next) in logs.iter().zip(logs.iter().skip(1).map(Some).chain([None])) {
         parts.push(Box::new(raw::open(&dir.raw(&log.log_id))));
-        let piece = next.and_then(|next| between(log, next, &pieces)).and_then(|id| pieces.get(id));
-        parts.extend(piece.map(|piece| Box::new(Cursor::new(piece.clone())) as Box<dyn Read>));
+        let between = next.map(|next| between(log, next, &pieces)).unwrap_or_default();
+        let pieces = between.into_iter().filter_map(|id| pieces.get(id));
+        parts.extend(pieces.map(|piece| Box::new(Cursor::new(piece.clone())) as Box<dyn Read>));
     }
     Ok(parts)
 }
 
-/// The piece that lies between two logs that go on in one another.
-pub fn between<'p>(log: &LogRow, next: &LogRow, pieces: &'p BTreeMap<String, Vec<u8>>) -> Option<&'p str> {
+/// The pieces that lie between two logs that go on in one another.
+pub fn between<'p>(log: &LogRow, next: &LogRow, pieces: &'p BTreeMap<String, Vec<u8>>) -> Vec<&'p str> {
     // Most archives have none: then nothing is parsed.
     if pieces.is_empty() {
-        return None;
+        return Vec::new();
     }
     pieces::between(&ends_of(log), &ends_of(next), &log.container, pieces)
 }

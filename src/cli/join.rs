@@ -101,7 +101,7 @@ pub fn join(
     let between = |logs: &[String]| -> BTreeSet<String> {
         let rows: Vec<&LogRow> = logs.iter().filter_map(|id| rows.get(id)).collect();
         let pairs = rows.windows(2).filter_map(|pair| Some((*pair.first()?, *pair.last()?)));
-        pairs.filter_map(|(log, next)| filing::between(log, next, &kept)).map(str::to_owned).collect()
+        pairs.flat_map(|(log, next)| filing::between(log, next, &kept)).map(str::to_owned).collect()
     };
     for logs in now.values() {
         let placed = between(logs);
