@@ -1,10 +1,19 @@
 //! Whether two files were one stream, by the bytes at the cut: a recorder that rotates by size cuts in mid-frame or, where
 //! there is one before each frame, in mid-stamp.
 
-use crate::wire::layout::{LONGEST, MARKER_V1, MARKER_V2, SHORTEST};
+use crate::wire::layout::{LONGEST, MARKER_V1, MARKER_V2, SHORTEST, SIGNATURE_LEN};
 use crate::wire::stamp::{self, STAMP_LEN};
 use crate::wire::{Definitions, Scanner};
 use std::collections::BTreeSet;
+
+/// One of the two files.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Side {
+    /// The one that ends.
+    Before,
+    /// The one that goes on.
+    Behind,
+}
 
 /// What was cut.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -17,6 +26,11 @@ pub enum Joint {
         component_id: u8,
         /// Its counter.
         sequence: u8,
+        /// Which file the counter stands in.
+        counted: Side,
+        /// Its checksum says that both files have a part of it: one file has more than what is the same in all frames of the
+        /// kind, the other the checksum.
+        checked: bool,
     },
     /// A stamp: only the lengths are.
     Stamp,
@@ -46,6 +60,8 @@ pub fn needs(tail: &str, stamped: bool) -> Option<BTreeSet<usize>> {
     Some(lengths)
 }
 
+/// Bytes of a frame's checksum.
+const CHECKSUM_LEN: usize = 2;
 /// The markers that a frame begins with, hex.
 const MARKERS: [&str; 2] = ["fe", "fd"];
 
@@ -67,19 +83,30 @@ pub fn across(tail: &str, head: &str, stamped: bool) -> Option<Joint> {
         // Most pairs are told apart by the marker alone.
         tail.get(2 * from..2 * from + 2)
             .is_some_and(|marker| MARKERS.contains(&marker))
-            .then(|| whole(&frame(from)))?
+            .then(|| whole(&frame(from), tail_len - from))?
     })
 }
 
-/// The frame that `bytes` are, if they are one.
-fn whole(bytes: &[u8]) -> Option<Joint> {
+/// The frame that `bytes` are, the first `cut` of which stand in the file that ends, if they are one.
+fn whole(bytes: &[u8], cut: usize) -> Option<Joint> {
     let mut whole = None;
     let stated = usize::from(bytes.get(1).copied().unwrap_or_default()) + SHORTEST;
     if (stated..=stated + LONGEST - usize::from(u8::MAX)).contains(&bytes.len()) {
         Scanner::new(Definitions::builtin()).scan(bytes, true, &mut |found| {
             if found.message.is_some() && found.raw.len() == bytes.len() {
                 let (system_id, component_id) = (found.system_id, found.component_id);
-                whole = Some(Joint::Frame { system_id, component_id, sequence: found.sequence });
+                // The counter is the third byte of MAVLink 1 and the fifth of MAVLink 2.
+                let counter = if bytes.first() == Some(&MARKER_V1) { 2 } else { 4 };
+                let counted = if cut > counter { Side::Before } else { Side::Behind };
+                let unchecked = if found.signed { SIGNATURE_LEN } else { 0 };
+                let checked = counted == Side::Before && bytes.len() - cut >= unchecked + CHECKSUM_LEN;
+                whole = Some(Joint::Frame {
+                    system_id,
+                    component_id,
+                    sequence: found.sequence,
+                    counted,
+                    checked,
+                });
             }
         });
     }
@@ -147,6 +174,14 @@ mod tests {
             assert!(!across(&hex(head), &hex(tail), false), "{cut}");
             assert!(!across(&hex(tail), &hex(&head[1..]), false), "{cut}");
         }
+        let joint = |cut: usize| match super::across(&hex(&frame[..cut]), &hex(&frame[cut..]), false) {
+            Some(Joint::Frame { counted, checked, .. }) => (counted, checked),
+            other => panic!("{other:?}"),
+        };
+        // Marker and length are those of every HEARTBEAT; one byte of the checksum is right in one of 256.
+        assert_eq!((joint(1), joint(2)), ((Side::Behind, false), (Side::Behind, false)));
+        assert_eq!((joint(3), joint(15)), ((Side::Before, true), (Side::Before, true)));
+        assert_eq!(joint(16), (Side::Before, false));
         for cut in 1..8 {
             let (tail, head) = stamp.split_at(cut);
             assert!(across(&hex(tail), &hex(head), true), "{cut}");

@@ -6,11 +6,11 @@
 //! only beyond the first minute, or if both files give the same UTC of boot; before, its stamps must go on at once behind a
 //! file of some seconds. Where counters do not go on, since the recorder paused or frames were lost, that UTC is asked for.
 //! Where the recorder cut in mid-frame, the end of one file and the beginning of the next are a frame with a good checksum:
-//! that is evidence enough where its own counter goes on from the one or in the other or, where many of its frames are
-//! missing, the boot clock does.
+//! that is evidence enough, if there is more of it in both than all frames of its kind have alike, where its own counter
+//! goes on from the one or in the other or, where many of its frames are missing, the boot clock does.
 
 use super::ends::{BootEnds, Ends};
-use super::joint::{Joint, across, needs};
+use super::joint::{Joint, Side, across, needs};
 use crate::clock::SAME_BOOT_US;
 use crate::recording::SenderCount;
 use std::cmp::Reverse;
@@ -26,6 +26,9 @@ const STARTED_MS: i64 = 60_000;
 /// begin all their files at about the same time after boot.
 const AT_ONCE_MS: i64 = 1_000;
 const LENGTH_MS: i64 = 5_000;
+/// A block that is written again is no longer where only the pace says so, and its counter as near to what that says.
+const RETURNS_MS: i64 = 30_000;
+const RETURNS_NEAR: u8 = 8;
 /// Stamps arrive so much out of order at most.
 const LATE_MS: i64 = crate::clock::boot::LATE_MS;
 
@@ -75,12 +78,36 @@ fn senders_of<'p>(
 }
 
 /// Whether the counter of a frame that was cut goes on from the one file, or the other one's from it: where a block is
-/// written again at the cut, one of them does.
+/// written again at the cut, one of them does. It always does in the file that it stands in, so where the checksum says
+/// nothing, it must in the other one.
 fn fits(joint: Joint, part: &Part, next: &Part) -> bool {
-    let Joint::Frame { sequence, .. } = joint else { return false };
+    let Joint::Frame { sequence, counted, checked, .. } = joint else { return false };
     let (before, behind) = senders_of(joint, part, next);
-    before.is_some_and(|s| s.near(s.last_sequence, sequence))
-        || behind.is_some_and(|s| s.near(sequence, s.first_sequence))
+    let before = before.is_some_and(|s| s.near(s.last_sequence, sequence));
+    let behind = behind.is_some_and(|s| s.near(sequence, s.first_sequence));
+    match counted {
+        _ if checked => before || behind,
+        Side::Before => behind,
+        Side::Behind => before,
+    }
+}
+
+/// Whether its sender was at the counter and the time of the next file when it wrote the end of this one before: a short
+/// block that is written again, by its pace.
+fn returns(joint: Joint, part: &Part, next: &Part) -> bool {
+    let (Some(before), Some(behind)) = senders_of(joint, part, next) else { return false };
+    let (Some(first_ms), Some(last_ms), Some(back_to_ms)) =
+        (before.first_boot_ms, before.last_boot_ms, behind.first_boot_ms)
+    else {
+        return false;
+    };
+    let (length_ms, back_ms) = (last_ms - first_ms, as_sent_ms(last_ms) - back_to_ms);
+    if !(0..=length_ms.min(RETURNS_MS)).contains(&back_ms) || length_ms == 0 {
+        return false;
+    }
+    let sent = i64::try_from(before.sent).unwrap_or(i64::MAX).saturating_mul(back_ms) / length_ms;
+    let due = before.last_sequence.wrapping_sub(sent as u8);
+    behind.first_sequence.wrapping_sub(due).wrapping_add(RETURNS_NEAR) <= 2 * RETURNS_NEAR
 }
 
 /// Whether its sender's frames get lost as a rule: then its neighbours may be.
@@ -159,9 +186,12 @@ fn completes(part: &Part, next: &Part) -> Option<(bool, i64)> {
         near && lossy(joint, part, next)
     };
     // A stamp fits that of any other recorder that was cut at the same place.
+    let returns = || returns(joint, part, next);
+    let checked = matches!(joint, Joint::Frame { checked: true, .. });
     let fits = match joint {
         Joint::Stamp => all_go_on && common > 0,
-        Joint::Frame { .. } => all_go_on || fits(joint, part, next) || in_time(),
+        Joint::Frame { .. } if checked => all_go_on || fits(joint, part, next) || in_time(),
+        Joint::Frame { .. } => all_go_on && common > 0 || fits(joint, part, next) || returns(),
     };
     if !fits {
         return None;
@@ -172,7 +202,8 @@ fn completes(part: &Part, next: &Part) -> Option<(bool, i64)> {
     }
     let Some(main) = main else { return all_go_on.then_some((true, 0)) };
     // A block of the one file that is written again stands in the other.
-    let again = joint != Joint::Stamp && (-main.length_ms..0).contains(&main.apart_ms);
+    let again =
+        joint != Joint::Stamp && (-main.length_ms..0).contains(&main.apart_ms) && (checked || returns());
     (main.near(APART_MS) || again).then_some((!all_go_on, main.apart_ms.abs()))
 }
 
@@ -412,6 +443,32 @@ mod tests {
         assert_eq!(recordings(&[piece.clone(), a.clone()]), [["a", "piece"]]);
         piece.ends.senders[0].first_sequence = 9;
         assert!(recordings(&[piece, a]).is_empty());
+    }
+
+    #[test]
+    fn a_cut_behind_what_all_frames_have_alike_proves_nothing() {
+        let body = [9, 100, 1, 1, 0, 0, 0, 0, 0, 2, 0, 0, 0, 3];
+        let frame = [&[0xFE][..], &body, &mavlink::calculate_crc(&body, 50).to_le_bytes()].concat();
+        let cut = |at: usize, last: u8, begins_ms: i64| {
+            let mut a = part("a", (0, last), (100, 90_100), None);
+            // 3,000 frames in 90 s.
+            a.ends.senders[0].sent = 3_000;
+            let mut b = part("b", (101, 200), (begins_ms, begins_ms + 60_000), None);
+            (a.ends.tail, b.ends.head) = (hex(&frame[..at]), hex(&frame[at..]));
+            recordings(&[b, a]).len()
+        };
+        for at in 1..frame.len() {
+            // The counter goes on; by the checksum alone, as of a block of the file that is written again, unless marker
+            // and length are all that the one file has, or the last byte the other; the same 20 s, 667 frames before.
+            assert_eq!(cut(at, 99, 90_120), 1, "{at}");
+            assert_eq!(cut(at, 10, 30_000), usize::from((3..=15).contains(&at)), "{at}");
+            assert_eq!(cut(at, (101 + 667 % 256) as u8, 70_100), 1, "{at}");
+            assert_eq!(
+                cut(at, (101 + 667 % 256 + 20) as u8, 70_100),
+                usize::from((3..=15).contains(&at)),
+                "{at}"
+            );
+        }
     }
 
     #[test]
