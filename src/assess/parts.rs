@@ -178,20 +178,21 @@ fn completes(part: &Part, next: &Part) -> Option<(bool, i64)> {
     let joint = across(&part.ends.tail, &next.ends.head, stamped)?;
     let (all_go_on, common) = counters(part, next);
     let main = Main::of(part, next);
-    // Where a link lost many frames, only the clock goes on.
+    let checked = matches!(joint, Joint::Frame { checked: true, .. });
+    // Where a link lost many frames, only the clock goes on: at once, where the frame proves little.
     let in_time = || {
+        let most_ms = if checked { APART_MS } else { AT_ONCE_MS };
         let near = main
             .as_ref()
-            .is_some_and(|main| main.near(APART_MS) && same_boot(part, next, main.system_id) != Some(false));
+            .is_some_and(|main| main.near(most_ms) && same_boot(part, next, main.system_id) != Some(false));
         near && lossy(joint, part, next)
     };
-    // A stamp fits that of any other recorder that was cut at the same place.
     let returns = || returns(joint, part, next);
-    let checked = matches!(joint, Joint::Frame { checked: true, .. });
+    // A stamp fits that of any other recorder that was cut at the same place.
     let fits = match joint {
         Joint::Stamp => all_go_on && common > 0,
         Joint::Frame { .. } if checked => all_go_on || fits(joint, part, next) || in_time(),
-        Joint::Frame { .. } => all_go_on && common > 0 || fits(joint, part, next) || returns(),
+        Joint::Frame { .. } => all_go_on && common > 0 || fits(joint, part, next) || in_time() || returns(),
     };
     if !fits {
         return None;
