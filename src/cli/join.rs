@@ -42,8 +42,9 @@ pub struct Done {
     pub drawn: BTreeSet<String>,
 }
 
-/// Joins what belongs together now that there are new logs or `pieces` without a whole frame (by id, and whether it is new), and
-/// draws again those that were `moved` to another aircraft by the path that leads. `repair` also looks for what an import that was cut short left half done.
+/// Joins what belongs together now that there are new logs or `pieces` without a whole frame (by id, and whether it is
+/// new), and draws again those that were `moved` to another aircraft by the path that leads. `repair` also looks for what an
+/// import that was cut short left half done.
 ///
 /// # Errors
 /// If the catalogue cannot be read.
@@ -70,8 +71,7 @@ pub fn join(
         container: row.container.clone(),
         ends: ends_of(row),
     };
-    let all: Vec<Part> = rows.values().map(part).collect();
-    let mut parts = all.clone();
+    let mut parts: Vec<Part> = rows.values().map(part).collect();
     let mut done = Done::default();
     let copies_before = copies::read(dir)?;
     let originals = copies_of_others(&parts, &copies_before, into, &mut done.failed);
@@ -115,6 +115,7 @@ pub fn join(
     }
     if pieces.keys().any(|id| !done.placed.contains(id)) {
         // Where the whole log came, too, the files around are copies of it.
+        let all: Vec<Part> = rows.values().map(part).collect();
         recordings(&all).iter().for_each(|logs| done.placed.extend(between(logs)));
         // A file that was copied while it grew begins as it does now.
         let begins = |id: &String| {

@@ -24,7 +24,7 @@ pub enum LossKind {
     CutFrame,
     /// Bytes that are part of no frame.
     Garbage,
-    /// Frames missing by the sender's counter.
+    /// Frames missing by the sender's counter and, in a hole, its pace before it.
     Sequence,
     /// A clock that leapt: the sender's, or the capture stamps against it.
     TimeJump,
