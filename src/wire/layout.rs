@@ -42,8 +42,8 @@ pub struct Layout<'a> {
     pub checksum: u16,
     /// Whether a signature follows.
     pub signed: bool,
-    /// Bytes of the whole frame.
-    pub len: usize,
+    /// The whole frame, marker to checksum or signature.
+    pub raw: &'a [u8],
 }
 
 /// Parses the frame at the start of `input`, of either version.
@@ -93,7 +93,7 @@ pub fn v1(input: &[u8]) -> IResult<&[u8], Layout<'_>> {
         covered: input.get(1..body_end).unwrap_or_default(),
         checksum: u16::from_le_bytes(*checksum),
         signed: false,
-        len: body_end + checksum.len(),
+        raw: input.get(..body_end + checksum.len()).unwrap_or_default(),
     };
     Ok((rest, layout))
 }
@@ -186,7 +186,8 @@ fn v2_body<'a>(
         len += SIGNATURE_LEN;
     }
     let covered = input.get(1..body_end).unwrap_or_default();
-    let layout = Layout { payload, covered, checksum: u16::from_le_bytes(*checksum), signed, len, ..header };
+    let raw = input.get(..len).unwrap_or_default();
+    let layout = Layout { payload, covered, checksum: u16::from_le_bytes(*checksum), signed, raw, ..header };
     Ok((rest, layout))
 }
 
@@ -200,12 +201,13 @@ const EMPTY: Layout<'static> = Layout {
     covered: &[],
     checksum: 0,
     signed: false,
-    len: 0,
+    raw: &[],
 };
 
-/// [`frame`] for what nearly all frames are: no flags, all bytes there. `None` says nothing about other frames.
+/// [`frame`] for what nearly all frames are: no flags, all bytes there; and the bytes behind it. `None` says nothing
+/// about other frames.
 #[inline(always)]
-pub(super) fn plain(input: &[u8]) -> Option<Layout<'_>> {
+pub(super) fn plain(input: &[u8]) -> Option<(Layout<'_>, &[u8])> {
     match input.first() {
         Some(&MARKER_V1) => plain_v1(input),
         _ => plain_v2(input),
@@ -213,7 +215,7 @@ pub(super) fn plain(input: &[u8]) -> Option<Layout<'_>> {
 }
 
 #[inline(always)]
-fn plain_v1(input: &[u8]) -> Option<Layout<'_>> {
+fn plain_v1(input: &[u8]) -> Option<(Layout<'_>, &[u8])> {
     let [_, payload_len, sequence, system_id, component_id, message_id] = *input.first_chunk::<6>()?;
     let (system_id, message_id) = (system_id.into(), message_id.into());
     plain_body::<6>(
@@ -224,7 +226,7 @@ fn plain_v1(input: &[u8]) -> Option<Layout<'_>> {
 }
 
 #[inline(always)]
-fn plain_v2(input: &[u8]) -> Option<Layout<'_>> {
+fn plain_v2(input: &[u8]) -> Option<(Layout<'_>, &[u8])> {
     let [MARKER_V2, payload_len, 0, _, sequence, system_id, component_id, id_low, id_middle, id_high] =
         *input.first_chunk::<10>()?
     else {
@@ -244,16 +246,11 @@ fn plain_body<'a, const HEAD: usize>(
     input: &'a [u8],
     payload_len: u8,
     header: Layout<'a>,
-) -> Option<Layout<'a>> {
-    let frame = input.get(..HEAD + usize::from(payload_len) + 2)?;
-    let (body, checksum) = frame.split_last_chunk::<2>()?;
-    Some(Layout {
-        payload: body.get(HEAD..)?,
-        covered: body.get(1..)?,
-        checksum: u16::from_le_bytes(*checksum),
-        len: frame.len(),
-        ..header
-    })
+) -> Option<(Layout<'a>, &'a [u8])> {
+    let (raw, behind) = input.split_at_checked(HEAD + usize::from(payload_len) + 2)?;
+    let (body, checksum) = raw.split_last_chunk::<2>()?;
+    let (payload, covered) = (body.get(HEAD..)?, body.get(1..)?);
+    Some((Layout { payload, covered, checksum: u16::from_le_bytes(*checksum), raw, ..header }, behind))
 }
 
 /// The next `N` bytes.
@@ -304,21 +301,21 @@ mod tests {
                     let body_end = head + usize::from(len);
                     let (rest, layout) = frame(&input).unwrap();
                     let is_plain = marker == MARKER_V1 || flags == 0;
-                    assert_eq!(plain(&input), is_plain.then_some(layout));
-                    assert_eq!(plain(&input[..layout.len - 1]), None);
+                    assert_eq!(plain(&input), is_plain.then_some((layout, rest)));
+                    assert_eq!(plain(&input[..layout.raw.len() - 1]), None);
                     assert_eq!(layout.payload, &input[head..body_end]);
                     assert_eq!(layout.covered, &input[1..body_end]);
                     assert_eq!(layout.checksum, u16::from_le_bytes([input[body_end], input[body_end + 1]]));
                     assert_eq!(layout.signed, signed);
-                    assert_eq!(layout.len, body_end + 2 + if signed { 13 } else { 0 });
-                    assert_eq!(rest.len(), input.len() - layout.len);
+                    assert_eq!(layout.raw.len(), body_end + 2 + if signed { 13 } else { 0 });
+                    assert_eq!(rest.len(), input.len() - layout.raw.len());
                     let id = if marker == MARKER_V1 { input[5].into() } else { u32_at(&input, head - 3) };
                     assert_eq!(layout.message_id, id & 0xFF_FFFF);
                     assert_eq!(layout.component_id, input[if marker == MARKER_V1 { 4 } else { head - 4 }]);
                     let system =
                         if wide { u32_at(&input, 5) } else { input[if head == 6 { 3 } else { 5 }].into() };
                     assert_eq!(layout.system_id, system);
-                    assert!(matches!(frame(&input[..layout.len - 1]), Err(nom::Err::Incomplete(_))));
+                    assert!(matches!(frame(&input[..layout.raw.len() - 1]), Err(nom::Err::Incomplete(_))));
                 }
             }
         }

@@ -103,9 +103,10 @@ impl<'d> Scanner<'d> {
         let mut at = self.examined.min(input.len());
         let mut behind_frame = self.base + at as u64 == self.gap_from;
         loop {
-            let rest = input.get(at..).unwrap_or_default();
             if behind_frame {
-                // The usual case: the next frame, or its stamp, before any marker inside the stamp is tried.
+                at = self.run(input, at, sink);
+                // The next frame, or its stamp, before any marker inside the stamp is tried.
+                let rest = input.get(at..).unwrap_or_default();
                 let marked = rest.first().is_some_and(is_marker);
                 if !marked && rest.len() < STAMP_LEN + 3 && !last {
                     break;
@@ -113,16 +114,11 @@ impl<'d> Scanner<'d> {
                 let capture_us = if marked { None } else { stamp::read(rest) };
                 let start = at + if capture_us.is_some() { STAMP_LEN } else { 0 };
                 let head = input.get(start..).unwrap_or_default();
-                if let Some((message, layout)) = usual(self.definitions, head) {
-                    at = start + layout.len;
-                    self.accept(input, start, capture_us, layout, Some(message), sink);
-                    continue;
-                }
                 if (marked || capture_us.is_some()) && head.first().is_some_and(is_marker) {
                     match examine(self.definitions, head) {
                         Found::Good(message, layout) => {
-                            at = start + layout.len;
-                            self.accept(input, start, capture_us, layout, Some(message), sink);
+                            at = start + layout.raw.len();
+                            self.accept(start, capture_us, layout, Some(message), sink);
                             continue;
                         }
                         Found::MoreBytes if !last => break,
@@ -131,7 +127,7 @@ impl<'d> Scanner<'d> {
                 }
                 behind_frame = false;
             }
-            let Some(skip) = layout::find_marker(rest) else {
+            let Some(skip) = layout::find_marker(input.get(at..).unwrap_or_default()) else {
                 at = input.len();
                 break;
             };
@@ -146,7 +142,7 @@ impl<'d> Scanner<'d> {
                         continue;
                     }
                 },
-                Found::Unknown(layout) => match self.believe(input, at, layout.len, last) {
+                Found::Unknown(layout) => match self.believe(input, at, layout.raw.len(), last) {
                     Belief::Yes => (None, layout),
                     Belief::MoreBytes => break,
                     Belief::No => {
@@ -166,7 +162,7 @@ impl<'d> Scanner<'d> {
                 }
             };
             let start = at;
-            let end = at + layout.len;
+            let end = at + layout.raw.len();
             let capture_us = match self.stamp_before(input, start) {
                 Some(_) if end == input.len() && !last => break,
                 // Debris before a frame of a stream without stamps may look like one: then the next frame has none either.
@@ -175,10 +171,47 @@ impl<'d> Scanner<'d> {
             };
             at = end;
             self.end_gap_before(input, start, capture_us, sink);
-            self.accept(input, start, capture_us, layout, message, sink);
+            self.accept(start, capture_us, layout, message, sink);
             behind_frame = true;
         }
         self.retain(input, at, last, sink)
+    }
+
+    /// What nearly all of a recording is: usual frames end to end, each perhaps behind its stamp, the first of them at
+    /// `from`. Returns where something else comes. It decides the speed of the scan: what the loop carries stays few, and
+    /// all that can be told at the end of a run is.
+    fn run(&mut self, input: &[u8], from: usize, sink: &mut impl FnMut(Met<'_>)) -> usize {
+        let mut rest = input.get(from..).unwrap_or_default();
+        let (mut frames, mut stamps) = (0, 0);
+        loop {
+            let (capture_us, head) = match rest.first() {
+                Some(first) if !is_marker(first) => match stamp::split(rest) {
+                    Some((capture_us, head)) => (Some(capture_us), head),
+                    None => break,
+                },
+                _ => (None, rest),
+            };
+            let Some((message, layout, behind)) = usual(self.definitions, head) else { break };
+            frames += 1;
+            stamps += u64::from(capture_us.is_some());
+            self.vote.count(capture_us.is_some());
+            let lost = self.sequences.lost(layout.system_id, layout.component_id, layout.sequence);
+            if lost > 0 {
+                self.integrity.sequence_lost += u64::from(lost);
+            }
+            let offset = self.base + (input.len() - head.len()) as u64;
+            sink(Met::Frame(&frame(offset, capture_us, layout, Some(message), lost)));
+            rest = behind;
+        }
+        let at = input.len() - rest.len();
+        if frames > 0 {
+            let stamps_len = stamps * STAMP_LEN as u64;
+            self.integrity.frames += frames;
+            self.integrity.bytes_stamps += stamps_len;
+            self.integrity.bytes_frames += (at - from) as u64 - stamps_len;
+            self.gap_from = self.base + at as u64;
+        }
+        at
     }
 
     /// The stamp in the gap before a frame, if the gap is long enough to hold one.
@@ -269,10 +302,10 @@ impl<'d> Scanner<'d> {
         let heard = |layout: &Layout<'_>| self.sequences.heard(layout.system_id, layout.component_id);
         let better = |start: usize, inside: &Layout<'_>| match heard(inside) && !heard(layout) {
             true => Belief::Yes,
-            false => self.followed(input, start + inside.len, last),
+            false => self.followed(input, start + inside.raw.len(), last),
         };
-        match self.divided(input, at, at + layout.len, last, better) {
-            Belief::Yes => self.followed(input, at + layout.len, last),
+        match self.divided(input, at, at + layout.raw.len(), last, better) {
+            Belief::Yes => self.followed(input, at + layout.raw.len(), last),
             Belief::No => Belief::Yes,
             Belief::MoreBytes => Belief::MoreBytes,
         }
@@ -322,7 +355,7 @@ impl<'d> Scanner<'d> {
                 Found::Good(..) => return Belief::Yes,
                 Found::Unknown(layout) => {
                     chain.add(&layout);
-                    end += layout.len;
+                    end += layout.raw.len();
                 }
                 Found::MoreBytes if !last => return Belief::MoreBytes,
                 // A frame that the recording's end cut, behind frames that count on.
@@ -348,10 +381,8 @@ impl<'d> Scanner<'d> {
     }
 
     /// Notes the frame at `at`, which lies behind another one or an ended gap, and hands it on.
-    #[inline(always)]
     fn accept(
         &mut self,
-        input: &[u8],
         at: usize,
         capture_us: Option<u64>,
         layout: Layout<'_>,
@@ -361,7 +392,7 @@ impl<'d> Scanner<'d> {
         let offset = self.base + at as u64;
         let stamp_len = if capture_us.is_some() { STAMP_LEN as u64 } else { 0 };
         self.integrity.bytes_stamps += stamp_len;
-        self.integrity.bytes_frames += layout.len as u64;
+        self.integrity.bytes_frames += layout.raw.len() as u64;
         match message {
             Some(_) => self.integrity.frames += 1,
             None => self.integrity.frames_unknown += 1,
@@ -369,22 +400,8 @@ impl<'d> Scanner<'d> {
         self.vote.count(capture_us.is_some());
         let lost = self.sequences.lost(layout.system_id, layout.component_id, layout.sequence);
         self.integrity.sequence_lost += u64::from(lost);
-        self.gap_from = offset + layout.len as u64;
-        sink(Met::Frame(&Frame {
-            offset,
-            capture_us,
-            version: layout.version,
-            sequence: layout.sequence,
-            system_id: layout.system_id,
-            component_id: layout.component_id,
-            message_id: layout.message_id,
-            payload: layout.payload,
-            raw: input.get(at..at + layout.len).unwrap_or_default(),
-            lost,
-            signed: layout.signed,
-            late: false,
-            message,
-        }));
+        self.gap_from = offset + layout.raw.len() as u64;
+        sink(Met::Frame(&frame(offset, capture_us, layout, message, lost)));
     }
 }
 
@@ -429,13 +446,43 @@ fn is_marker(byte: &u8) -> bool {
     *byte == layout::MARKER_V1 || *byte == layout::MARKER_V2
 }
 
-/// [`examine`] for what nearly all frames are: no flags, an id of one message, a good checksum.
+/// [`examine`] for what nearly all frames are: no flags, an id of one message, a good checksum. Also gives the bytes
+/// behind it.
 #[inline(always)]
-fn usual<'d, 'i>(definitions: &'d Definitions, input: &'i [u8]) -> Option<(&'d Message, Layout<'i>)> {
-    let layout = layout::plain(input)?;
+fn usual<'d, 'i>(
+    definitions: &'d Definitions,
+    input: &'i [u8],
+) -> Option<(&'d Message, Layout<'i>, &'i [u8])> {
+    let (layout, behind) = layout::plain(input)?;
     let (message, crc_extra) = definitions.sole(layout.message_id)?;
     let sum = crc::update_byte(crc::checksum(layout.covered), crc_extra);
-    (sum == layout.checksum && possible(&layout, message)).then_some((message, layout))
+    (sum == layout.checksum && possible(&layout, message)).then_some((message, layout, behind))
+}
+
+/// The frame of a layout.
+#[inline(always)]
+fn frame<'a>(
+    offset: u64,
+    capture_us: Option<u64>,
+    layout: Layout<'a>,
+    message: Option<&'a Message>,
+    lost: u8,
+) -> Frame<'a> {
+    Frame {
+        offset,
+        capture_us,
+        version: layout.version,
+        sequence: layout.sequence,
+        system_id: layout.system_id,
+        component_id: layout.component_id,
+        message_id: layout.message_id,
+        payload: layout.payload,
+        raw: layout.raw,
+        lost,
+        signed: layout.signed,
+        late: false,
+        message,
+    }
 }
 
 /// Takes a candidate apart and judges it by its checksum.

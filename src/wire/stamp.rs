@@ -31,8 +31,15 @@ pub enum Container {
 #[must_use]
 #[inline]
 pub fn read(input: &[u8]) -> Option<u64> {
-    let stamp = u64::from_be_bytes(*input.first_chunk::<STAMP_LEN>()?);
-    PLAUSIBLE_US.contains(&stamp).then_some(stamp)
+    split(input).map(|(stamp, _)| stamp)
+}
+
+/// [`read`] and the bytes behind it.
+#[inline]
+pub(super) fn split(input: &[u8]) -> Option<(u64, &[u8])> {
+    let (stamp, behind) = input.split_first_chunk::<STAMP_LEN>()?;
+    let stamp = u64::from_be_bytes(*stamp);
+    PLAUSIBLE_US.contains(&stamp).then_some((stamp, behind))
 }
 
 /// The vote over the first frames whether they carry stamps.
