@@ -284,11 +284,13 @@ fn a_second_copy_of_what_is_no_log_is_no_log_either() {
     }
     let alone = fettle(&["import", "--fleet", path(dir.path()), path(card.path())]);
     assert_eq!(alone.status.code(), Some(1), "{}", text(&alone.stdout));
+    assert!(text(&alone.stderr).contains("3 path(s) could not be used; nothing was imported"));
     fs::copy(samples().join("egret/2026-09-02.mavlink"), card.path().join("good")).unwrap();
     let beside = fettle(&["import", "--json", "--fleet", path(dir.path()), path(card.path())]);
     assert_eq!(beside.status.code(), Some(3));
     let summary = lines(&beside).pop().unwrap();
     assert_eq!((&summary["logs_known"], &summary["unusable"]), (&0.into(), &3.into()));
+    assert!(text(&beside.stderr).contains("3 path(s) could not be used; the rest was imported"));
 }
 
 #[cfg(target_os = "linux")]

@@ -84,7 +84,7 @@ fn good(bytes: &[u8], at: usize) -> Result<bool, usize> {
     let Ok((_, layout)) = layout::frame(&bytes[at..]) else { return Ok(false) };
     let candidates = Definitions::builtin().by_id(layout.message_id);
     if candidates.is_empty() {
-        return Err(layout.len);
+        return Err(layout.raw.len());
     }
     Ok(candidates.iter().any(|message| {
         possible(message, layout.version, layout.payload.len())

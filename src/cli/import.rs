@@ -576,7 +576,11 @@ fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(
         output.warn(&format!("aircraft unknown, filed as {name}; {how}"));
     }
     if !unusable.is_empty() {
-        output.say(&format!("{} path(s) could not be used; the rest was imported", unusable.len()));
+        let rest = match new.len() + repeated + placed {
+            0 => "nothing was imported",
+            _ => "the rest was imported",
+        };
+        output.say(&format!("{} path(s) could not be used; {rest}", unusable.len()));
     }
 }
 
