@@ -335,9 +335,59 @@ fn damage_costs_what_lies_behind_it_and_is_told() {
     assert!(problems.iter().any(|problem| problem.what.ends_with("read as it is")), "{problems:?}");
     assert!(found.iter().any(|found| found.1.windows(log().len()).any(|window| window == log())));
 
+    // Deflated members tell their own end.
+    let zip = std::fs::read(folder("archives/streamed.zip")).unwrap();
+    let (found, problems) = read(file(&zip).path());
+    assert_eq!(problems, vec![]);
+    let whole = contents(found);
+    assert_eq!(whole.len(), 4);
+    // APPNOTE.TXT, 4.3.7 and 4.3.9: a header's flags are at 6; behind a member stand a mark, its checksum and two lengths.
+    let places = |mark: &[u8]| (0..zip.len()).filter(|at| zip[*at..].starts_with(mark)).collect::<Vec<_>>();
+    let (headers, behind) = (places(b"PK\x03\x04"), places(b"PK\x07\x08"));
+    assert!(headers.iter().all(|at| zip[at + 6] & 8 == 8) && behind.len() == 4);
+    let directory = places(b"PK\x01\x02")[0];
+    // Without the directory's end, the directory, a part of the last member's lengths, or all of them.
+    for (len, notes) in
+        [(zip.len() - 1, 1), (directory, 1), (directory - 1, 1), (directory - 15, 1), (behind[3], 2)]
+    {
+        let (found, problems) = read(file(&zip[..len]).path());
+        assert_eq!((contents(found), problems.len()), (whole.clone(), notes), "{len}: {problems:?}");
+    }
+    // Cut within the second one.
+    let (found, problems) = read(file(&zip[..(headers[1] + 3 * behind[1]) / 4]).path());
+    let found = contents(found);
+    assert_eq!((found.len(), &found[0]), (2, &whole[0]));
+    assert!(whole[1].starts_with(&found[1]) && found[1].len() > whole[1].len() / 4, "{}", found[1].len());
+    assert!(problems[0].what.contains("what came before is kept"), "{problems:?}");
+    // Without the mark, which is left to the tool; with lengths of eight bytes, as of a long file.
+    let lengths = |between: &[u8]| [&zip[..behind[0]], between, &zip[headers[1]..directory]].concat();
+    let sum = &zip[behind[0] + 4..behind[0] + 8];
+    for between in [[sum, &[0; 8]].concat(), [b"PK\x07\x08", sum, &[0; 16]].concat()] {
+        let (found, problems) = read(file(&lengths(&between)).path());
+        assert_eq!((contents(found), problems.len()), (whole.clone(), 1), "{problems:?}");
+    }
+    // A wrong checksum is told; so is a member behind which nothing is known, and the rest is read as it is.
+    let mut bytes = zip[..directory].to_vec();
+    bytes[behind[0] + 4] ^= 1;
+    let (found, problems) = read(file(&bytes).path());
+    assert_eq!((contents(found), problems.len()), (whole.clone(), 2), "{problems:?}");
+    assert!(problems[0].what.contains("its checksum does not fit"), "{problems:?}");
+    let (found, problems) = read(file(&lengths(&[7; 40])).path());
+    assert!(found[1].0.name.ends_with("behind member 1"), "{:?}", found[1].0);
+    assert!(problems[0].what.contains("ends is not known"), "{problems:?}");
+    // One that nobody wants whole does not hide those behind it.
+    let mut wanted = Vec::new();
+    let taken = for_each_entry(file(&zip[..directory]).path(), Limits::default(), &mut |entry, _| {
+        wanted.push(entry.name.clone());
+        Ok::<(), SourceError>(())
+    });
+    assert_eq!((taken.unwrap().len(), wanted.len()), (1, 4));
+
     // No byte of an archive can be changed so that reading fails or panics.
-    for name in ["card.zip", "card.tar.gz", "card.tar"] {
-        let bytes = std::fs::read(folder("archives").join(name)).unwrap();
+    let cut = |name: &str| if name == "streamed.zip" { 30 } else { 0 };
+    for name in ["card.zip", "streamed.zip", "card.tar.gz", "card.tar"] {
+        let mut bytes = std::fs::read(folder("archives").join(name)).unwrap();
+        bytes.truncate(bytes.len() - cut(name));
         for at in (0..bytes.len()).step_by(bytes.len() / 150 + 1) {
             let mut damaged = bytes.clone();
             damaged[at] ^= 0xFF;

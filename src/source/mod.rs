@@ -3,6 +3,8 @@
 //! - [`mod@detect`]: what a file is, by content. Pure.
 //! - [`junk`]: what a file without telemetry is.
 //! - `guard`: limits on what may come out.
+//! - `resync`: where a damaged tar archive goes on.
+//! - `zipped`: members of zip archives, with and without their directory.
 //!
 //! A file is opened, and everything in it that is no container is handed to a visitor as a reader with a name for
 //! people: `card.zip/log1.bin`. A compressed file may hold a tar archive, and members may be compressed again, as
@@ -13,19 +15,19 @@ pub mod detect;
 mod guard;
 pub mod junk;
 mod resync;
+mod zipped;
 
 pub use detect::{Confidence, Kind, detect};
 pub use guard::Limits;
 
 use std::cell::RefCell;
 use std::fs::File;
-use std::io::{self, BufRead, BufReader, Cursor, Read, Seek};
+use std::io::{self, BufReader, Cursor, Read, Seek};
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
 use guard::{Bounded, Bounds, Guard, Meter, Metered};
 use resync::UntilHeader;
-use zip::CompressionMethod;
 
 /// Compressed layers that are taken off: one around an archive, one around its member.
 const LAYERS: usize = 2;
@@ -323,112 +325,6 @@ impl<E: From<SourceError>> Walk<'_, E> {
             }
         }
         Ok(Stopped::End)
-    }
-
-    fn zip(&mut self, mut archive: zip::ZipArchive<BufReader<Metered>>) -> Result<(), E> {
-        let root = self.root;
-        if archive.offset() > 0 {
-            let before = archive.offset();
-            self.problem(
-                root,
-                format!("the first {before} bytes are not read: another archive stands there; cut the file behind it"),
-            );
-        }
-        if archive.has_duplicate_names() {
-            self.problem(
-                root,
-                "of members with the same name only the last is read; unpack the archive to folders of their own"
-                    .to_owned(),
-            );
-        }
-        if archive.len() > self.limits.members {
-            let (all, most) = (archive.len(), self.limits.members);
-            self.problem(root, format!("{all} members; only the first {most} are read"));
-        }
-        for index in 0..archive.len().min(self.limits.members) {
-            match archive.by_index_raw(index) {
-                Ok(member) if member.is_dir() || self.refused(&member) => continue,
-                Ok(_) => {}
-                Err(error) => {
-                    self.problem(root, format!("member {} is damaged: {error}", index + 1));
-                    continue;
-                }
-            }
-            match archive.by_index(index) {
-                Ok(member) => self.zip_member(member)?,
-                Err(error) => self.problem(root, format!("member {} cannot be unpacked: {error}", index + 1)),
-            }
-            if self.failure.is_some() {
-                return Ok(());
-            }
-        }
-        Ok(())
-    }
-
-    /// The members of an archive whose directory is gone, by the header before each; false if there is none.
-    fn zip_in_row(&mut self, mut reader: BufReader<Metered>, why: &str) -> Result<bool, E> {
-        let root = self.root;
-        let mut count = 0;
-        let ended = loop {
-            if count >= self.limits.members {
-                break None;
-            }
-            match zip::read::read_zipfile_from_stream(&mut reader) {
-                Ok(Some(member)) => {
-                    count += 1;
-                    if !member.is_dir() && !self.refused(&member) {
-                        self.zip_member(member)?;
-                    }
-                }
-                Ok(None) => break None,
-                Err(zip::result::ZipError::Io(source)) if self.meter.failed() => {
-                    self.fail(source);
-                    return Ok(true);
-                }
-                Err(error) => break Some(error),
-            }
-            if self.failure.is_some() {
-                return Ok(true);
-            }
-        };
-        if count == 0 {
-            let header = ended.map_or("none is there".to_owned(), |error| error.to_string());
-            self.problem(
-                root,
-                format!("{why}, nor can its members be read by their own headers ({header}); read as it is"),
-            );
-            return Ok(false);
-        }
-        let mut behind = format!("{count} member(s) read by their own headers");
-        if let Some(error) = ended {
-            behind = format!("{behind}, behind them: {error}");
-            // Behind a damaged header there may be members that are only stored.
-            if reader.fill_buf().is_ok_and(|rest| !rest.is_empty()) {
-                let rest = root.join(format!("behind member {count}"));
-                self.unpacked(rest, &mut reader, None, false, &[Kind::Zip])?;
-            }
-        }
-        self.problem(root, format!("{why}; {behind}"));
-        Ok(true)
-    }
-
-    /// Whether a member is packed in a way that is not read, which is told.
-    fn refused<R: Read>(&mut self, member: &zip::read::ZipFile<'_, R>) -> bool {
-        let name = self.root.join_shown(member.name_raw());
-        let method = member.compression();
-        if member.encrypted() {
-            self.problem(&name, "encrypted; unpack it with its password first".to_owned());
-        } else if !matches!(method, CompressionMethod::Stored | CompressionMethod::Deflated) {
-            self.problem(&name, format!("packed by a method that is not read ({method}); unpack it first"));
-        } else {
-            return false;
-        }
-        true
-    }
-
-    fn zip_member<R: Read>(&mut self, mut member: zip::read::ZipFile<'_, R>) -> Result<(), E> {
-        let (name, size) = (self.root.join_shown(member.name_raw()), Some(member.size()));
-        self.unpacked(name, &mut member, size, true, &[Kind::Zip])
     }
 
     fn problem(&mut self, name: &Path, what: String) {

@@ -31,6 +31,26 @@ def zipped(name, members, flag=0, method=zipfile.ZIP_DEFLATED):
         (HERE / name).write_bytes(data)
 
 
+class Pipe(io.BytesIO):
+    """Cannot be sought in, so that lengths are written behind the members."""
+
+    def seekable(self):
+        return False
+
+    def seek(self, *_):
+        raise io.UnsupportedOperation
+
+
+def streamed(name, members):
+    pipe = Pipe()
+    with zipfile.ZipFile(pipe, "w") as archive:
+        for member, data in members:
+            info = zipfile.ZipInfo(member, STAMP)
+            info.compress_type = zipfile.ZIP_DEFLATED
+            archive.writestr(info, data)
+    (HERE / name).write_bytes(pipe.getvalue())
+
+
 def tarred(members):
     buffer = io.BytesIO()
     with tarfile.open(fileobj=buffer, mode="w", format=tarfile.PAX_FORMAT) as archive:
@@ -49,6 +69,7 @@ packed = gzip.compress(LOG, mtime=0)
 members = [("day/log1.bin", LOG), ("../../escape.bin", LOG), ("day/log2.bin.gz", packed), ("notes.txt", b"a note\n")]
 zipped("card.zip", members)
 zipped("stored.zip", members[:1], method=zipfile.ZIP_STORED)
+streamed("streamed.zip", members)
 zipped("encrypted.zip", members[:1], flag=1)
 zipped("twins.zip", [("log.bin", LOG[: len(LOG) // 2]), ("log.bin", LOG)])
 zipped("method.zip", members[:1] + [("day/log3.bin", LOG)], method=zipfile.ZIP_BZIP2)
