@@ -375,6 +375,10 @@ fn damage_costs_what_lies_behind_it_and_is_told() {
     let (found, problems) = read(file(&lengths(&[7; 40])).path());
     assert!(found[1].0.name.ends_with("behind member 1"), "{:?}", found[1].0);
     assert!(problems[0].what.contains("ends is not known"), "{problems:?}");
+    // What is wrong within one says nothing of where it ends.
+    let nested = std::fs::read(folder("archives/nested.zip")).unwrap();
+    let (found, problems) = read(file(&nested[..nested.len() - 30]).path());
+    assert_eq!((contents(found), problems.len()), (vec![log()], 2), "{problems:?}");
     // One that nobody wants whole does not hide those behind it.
     let mut wanted = Vec::new();
     let taken = for_each_entry(file(&zip[..directory]).path(), Limits::default(), &mut |entry, _| {

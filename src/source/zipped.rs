@@ -145,7 +145,6 @@ impl<E: From<SourceError>> Walk<'_, E> {
     fn streamed_member(&mut self, name: &[u8], reader: &mut BufReader<Metered>) -> Result<bool, E> {
         let name = self.root.join_shown(name);
         let mut member = CrcReader::new(DeflateDecoder::new(&mut *reader));
-        let before = self.problems.len();
         self.unpacked(name.clone(), &mut member, None, true, &[Kind::Zip])?;
         // What the visitor did not want lies before the member's end, too.
         let why = Rc::new(RefCell::new(None));
@@ -162,7 +161,7 @@ impl<E: From<SourceError>> Walk<'_, E> {
         let behind = sunk.and_then(|_| descriptor(reader));
         match behind {
             Err(source) => self.fail(source),
-            Ok(_) if self.problems.len() > before || why.borrow().is_some() => return Ok(false),
+            Ok(_) if why.borrow().is_some() => return Ok(false),
             Ok(Behind::Nothing) => self.problem(&name, "cut off; what came before is kept".to_owned()),
             Ok(Behind::Sum(stated)) if stated != sum => {
                 self.problem(&name, "damaged: its checksum does not fit; what came is kept".to_owned());
