@@ -346,13 +346,23 @@ fn damage_costs_what_lies_behind_it_and_is_told() {
     let (headers, behind) = (places(b"PK\x03\x04"), places(b"PK\x07\x08"));
     assert!(headers.iter().all(|at| zip[at + 6] & 8 == 8) && behind.len() == 4);
     let directory = places(b"PK\x01\x02")[0];
-    // Without the directory's end, the directory, a part of the last member's lengths, or all of them.
-    for (len, notes) in
-        [(zip.len() - 1, 1), (directory, 1), (directory - 1, 1), (directory - 15, 1), (behind[3], 2)]
-    {
+    // Without the directory's end, or cut within the directory's mark, the last member's lengths or its checksum.
+    for (len, notes) in [
+        (zip.len() - 1, 1),
+        (directory + 3, 1),
+        (directory, 1),
+        (directory - 1, 1),
+        (directory - 8, 1),
+        (directory - 9, 2),
+        (directory - 15, 2),
+        (behind[3], 2),
+    ] {
         let (found, problems) = read(file(&zip[..len]).path());
         assert_eq!((contents(found), problems.len()), (whole.clone(), notes), "{len}: {problems:?}");
     }
+    // A header that is cut is no member.
+    let (found, problems) = read(file(&zip[..headers[1] + 33]).path());
+    assert_eq!((contents(found), problems.len()), (whole[..1].to_vec(), 1), "{problems:?}");
     // Cut within the second one.
     let (found, problems) = read(file(&zip[..(headers[1] + 3 * behind[1]) / 4]).path());
     let found = contents(found);
@@ -372,13 +382,25 @@ fn damage_costs_what_lies_behind_it_and_is_told() {
     let (found, problems) = read(file(&bytes).path());
     assert_eq!((contents(found), problems.len()), (whole.clone(), 2), "{problems:?}");
     assert!(problems[0].what.contains("its checksum does not fit"), "{problems:?}");
+    for len in [directory - 8, directory, directory + 3] {
+        let mut bytes = zip[..len].to_vec();
+        bytes[behind[3] + 4] ^= 1;
+        let problems = read(file(&bytes).path()).1;
+        assert!(problems[0].what.contains("its checksum does not fit"), "{len}: {problems:?}");
+    }
     let (found, problems) = read(file(&lengths(&[7; 40])).path());
     assert!(found[1].0.name.ends_with("behind member 1"), "{:?}", found[1].0);
     assert!(problems[0].what.contains("ends is not known"), "{problems:?}");
-    // What is wrong within one says nothing of where it ends.
+    // What is wrong within one says nothing of where it ends, and a folder is no log.
     let nested = std::fs::read(folder("archives/nested.zip")).unwrap();
     let (found, problems) = read(file(&nested[..nested.len() - 30]).path());
     assert_eq!((contents(found), problems.len()), (vec![log()], 2), "{problems:?}");
+    // A limit ends the reading, and both are told.
+    let limits = Limits { free: 1_000, ratio: 0, ..Limits::default() };
+    let (found, problems) = read_within(file(&zip[..directory]).path(), limits);
+    assert!(whole[0].starts_with(&found[0].1), "{:?}", found[0].0);
+    let told: Vec<_> = problems.iter().map(|problem| problem.what.contains("unpacks to more than")).collect();
+    assert_eq!(told, [true, true], "{problems:?}");
     // One that nobody wants whole does not hide those behind it.
     let mut wanted = Vec::new();
     let taken = for_each_entry(file(&zip[..directory]).path(), Limits::default(), &mut |entry, _| {

@@ -108,7 +108,7 @@ impl Read for Guard<'_> {
             }
         };
         self.due = self.due.map(|due| due.saturating_sub(read as u64));
-        if !self.unpacks {
+        if !self.unpacks || read == 0 {
             return Ok(read);
         }
         let out = self.meter.out.get() + read as u64;

@@ -22,6 +22,8 @@ const ENCRYPTED: u8 = 1;
 const DEFLATED: [u8; 2] = [8, 0];
 /// What may stand behind a member: the next one, the directory, the directory's end.
 const NEXT: [&[u8]; 3] = [b"PK\x03\x04", b"PK\x01\x02", b"PK\x05\x06"];
+/// Bytes of such a mark.
+const MARK_LEN: usize = 4;
 /// What stands before its lengths, by most tools (4.3.9.3).
 const DESCRIPTOR: &[u8] = b"PK\x07\x08";
 /// Lengths of checksum, packed and unpacked length, in archives without and with long files.
@@ -75,13 +77,14 @@ impl<E: From<SourceError>> Walk<'_, E> {
         let mut count = 0;
         let ended = loop {
             if count >= self.limits.members {
+                self.problem(root, format!("more than {count} members; the rest is not read"));
                 break None;
             }
             match streamed(&mut reader) {
                 Ok(Some(name)) => {
                     count += 1;
-                    if !self.streamed_member(&name, &mut reader)? {
-                        break Some("where the last of them ends is not known".to_owned());
+                    if let Some(why) = self.streamed_member(&name, &mut reader)? {
+                        break Some(format!("where the last one ends is not known: {why}"));
                     }
                 }
                 Ok(None) => match zip::read::read_zipfile_from_stream(&mut reader) {
@@ -113,9 +116,13 @@ impl<E: From<SourceError>> Walk<'_, E> {
         if let Some(error) = ended {
             behind = format!("{behind}, behind them: {error}");
             // Behind a damaged header there may be members that are only stored.
-            if reader.fill_buf().is_ok_and(|rest| !rest.is_empty()) {
-                let rest = root.join(format!("behind member {count}"));
-                self.unpacked(rest, &mut reader, None, false, &[Kind::Zip])?;
+            match reader.fill_buf() {
+                Ok([]) => {}
+                Ok(_) => {
+                    let rest = root.join(format!("behind member {count}"));
+                    self.unpacked(rest, &mut reader, None, false, &[Kind::Zip])?;
+                }
+                Err(source) => self.fail(source),
             }
         }
         self.problem(root, format!("{why}; {behind}"));
@@ -141,11 +148,18 @@ impl<E: From<SourceError>> Walk<'_, E> {
         self.unpacked(name, &mut member, size, true, &[Kind::Zip])
     }
 
-    /// A deflated member whose length only its own end tells; whether that was found.
-    fn streamed_member(&mut self, name: &[u8], reader: &mut BufReader<Metered>) -> Result<bool, E> {
+    /// A deflated member whose length only its own end tells; why that was not found, if it was not.
+    fn streamed_member(&mut self, name: &[u8], reader: &mut BufReader<Metered>) -> Result<Option<String>, E> {
+        // As the crate knows folders.
+        let folder = matches!(name.last(), Some(b'/' | b'\\'));
         let name = self.root.join_shown(name);
         let mut member = CrcReader::new(DeflateDecoder::new(&mut *reader));
-        self.unpacked(name.clone(), &mut member, None, true, &[Kind::Zip])?;
+        if !folder {
+            self.unpacked(name.clone(), &mut member, None, true, &[Kind::Zip])?;
+        }
+        if self.failure.is_some() {
+            return Ok(None);
+        }
         // What the visitor did not want lies before the member's end, too.
         let why = Rc::new(RefCell::new(None));
         let mut rest = Guard {
@@ -157,19 +171,22 @@ impl<E: From<SourceError>> Walk<'_, E> {
             why: Rc::clone(&why),
         };
         let sunk = io::copy(&mut rest, &mut io::sink());
+        if let Some(why) = why.take() {
+            return Ok(Some(why));
+        }
         let sum = member.crc().sum();
-        let behind = sunk.and_then(|_| descriptor(reader));
-        match behind {
+        match sunk.and_then(|_| descriptor(reader)) {
             Err(source) => self.fail(source),
-            Ok(_) if why.borrow().is_some() => return Ok(false),
-            Ok(Behind::Nothing) => self.problem(&name, "cut off; what came before is kept".to_owned()),
             Ok(Behind::Sum(stated)) if stated != sum => {
                 self.problem(&name, "damaged: its checksum does not fit; what came is kept".to_owned());
             }
-            Ok(Behind::Sum(_) | Behind::Cut) => {}
-            Ok(Behind::Other) => return Ok(false),
+            Ok(Behind::Sum(_)) => {}
+            Ok(Behind::Cut) => {
+                self.problem(&name, "its checksum is cut off; what came is kept".to_owned());
+            }
+            Ok(Behind::Other) => return Ok(Some("no checksum and lengths behind it".to_owned())),
         }
-        Ok(true)
+        Ok(None)
     }
 }
 
@@ -195,36 +212,39 @@ fn streamed(reader: &mut BufReader<Metered>) -> io::Result<Option<Vec<u8>>> {
     let (mut name, mut extra) = (Vec::new(), Vec::new());
     (&mut *reader).take(name_len.into()).read_to_end(&mut name)?;
     (&mut *reader).take(extra_len.into()).read_to_end(&mut extra)?;
+    if (name.len(), extra.len()) != (name_len.into(), extra_len.into()) {
+        reader.seek_relative(-((head.len() + name.len() + extra.len()) as i64))?;
+        return Ok(None);
+    }
     Ok(Some(name))
 }
 
 /// What stands behind a member that was deflated to its end.
 enum Behind {
-    /// Its checksum, which is passed over with its lengths.
+    /// Its checksum, which is passed over with its lengths as far as the file goes.
     Sum(u32),
-    /// Less than that: the file was cut there.
+    /// The file's end within the checksum or before it.
     Cut,
-    /// The file's end.
-    Nothing,
     /// No lengths that another member, the directory or the file's end follows.
     Other,
 }
 
 fn descriptor(reader: &mut BufReader<Metered>) -> io::Result<Behind> {
+    let [short, long] = DESCRIPTOR_LENS;
     let mut rest = Vec::new();
-    (&mut *reader).take(32).read_to_end(&mut rest)?;
+    (&mut *reader).take((DESCRIPTOR.len() + long + MARK_LEN) as u64).read_to_end(&mut rest)?;
     let marked = if rest.starts_with(DESCRIPTOR) { DESCRIPTOR.len() } else { 0 };
+    // The next mark may be cut, too.
     let ends = |len: &usize| {
-        rest.get(marked + len..)
-            .is_some_and(|next| next.is_empty() || NEXT.iter().any(|mark| next.starts_with(mark)))
+        let next = rest.get(marked + len..);
+        next.is_some_and(|next| NEXT.iter().any(|mark| next.starts_with(mark) || mark.starts_with(next)))
     };
-    let found = DESCRIPTOR_LENS.into_iter().find(ends);
     let sum = rest.get(marked..).and_then(|sum| sum.first_chunk::<4>()).map(|sum| u32::from_le_bytes(*sum));
-    let (behind, used) = match (found, sum) {
-        (Some(len), Some(sum)) => (Behind::Sum(sum), marked + len),
-        _ if rest.is_empty() => (Behind::Nothing, 0),
-        _ if rest.len() < 32 => (Behind::Cut, rest.len()),
-        _ => (Behind::Other, 0),
+    let sum = sum.map_or(Behind::Cut, Behind::Sum);
+    let (behind, used) = match [short, long].into_iter().find(ends) {
+        Some(len) => (sum, marked + len),
+        None if rest.len() < marked + long => (sum, rest.len()),
+        None => (Behind::Other, 0),
     };
     reader.seek_relative(used as i64 - rest.len() as i64)?;
     Ok(behind)

@@ -70,7 +70,7 @@ members = [("day/log1.bin", LOG), ("../../escape.bin", LOG), ("day/log2.bin.gz",
 zipped("card.zip", members)
 zipped("stored.zip", members[:1], method=zipfile.ZIP_STORED)
 streamed("streamed.zip", members)
-streamed("nested.zip", [("inner.zip", (HERE / "stored.zip").read_bytes())] + members[:1])
+streamed("nested.zip", [("day/", b""), ("inner.zip", (HERE / "stored.zip").read_bytes())] + members[:1])
 zipped("encrypted.zip", members[:1], flag=1)
 zipped("twins.zip", [("log.bin", LOG[: len(LOG) // 2]), ("log.bin", LOG)])
 zipped("method.zip", members[:1] + [("day/log3.bin", LOG)], method=zipfile.ZIP_BZIP2)
