@@ -359,6 +359,8 @@ fn damage_costs_what_lies_behind_it_and_is_told() {
     ] {
         let (found, problems) = read(file(&zip[..len]).path());
         assert_eq!((contents(found), problems.len()), (whole.clone(), notes), "{len}: {problems:?}");
+        let last = &problems[notes - 1].what;
+        assert_eq!(last.ends_with("; 4 member(s) read by their own headers"), len != directory + 3, "{last}");
     }
     // A header that is cut is no member.
     let (found, problems) = read(file(&zip[..headers[1] + 33]).path());

@@ -80,7 +80,12 @@ impl<E: From<SourceError>> Walk<'_, E> {
                 self.problem(root, format!("more than {count} members; the rest is not read"));
                 break None;
             }
-            match streamed(&mut reader) {
+            let next = match reader.fill_buf() {
+                Ok([]) => break None,
+                Ok(_) => streamed(&mut reader),
+                Err(source) => Err(source),
+            };
+            match next {
                 Ok(Some(name)) => {
                     count += 1;
                     if let Some(why) = self.streamed_member(&name, &mut reader)? {
