@@ -397,7 +397,15 @@ fn damage_costs_what_lies_behind_it_and_is_told() {
     let nested = std::fs::read(folder("archives/nested.zip")).unwrap();
     let (found, problems) = read(file(&nested[..nested.len() - 30]).path());
     assert_eq!((contents(found), problems.len()), (vec![log()], 2), "{problems:?}");
-    // A limit ends the reading, and both are told.
+    // As many members as may be read are not more.
+    let stored = std::fs::read(folder("archives/card.zip")).unwrap();
+    for (zip, members, told) in [(&zip, 4, false), (&zip, 3, true), (&stored, 4, false), (&stored, 3, true)] {
+        let limits = Limits { members, ..Limits::default() };
+        let (found, problems) = read_within(file(&zip[..zip.len() - 1]).path(), limits);
+        let more = format!("more than {members} members; the rest is not read");
+        assert_eq!((found.len(), problems[0].what == more), (members, told), "{problems:?}");
+    }
+    // A limit on what comes out ends the reading, and both are told.
     let limits = Limits { free: 1_000, ratio: 0, ..Limits::default() };
     let (found, problems) = read_within(file(&zip[..directory]).path(), limits);
     assert!(whole[0].starts_with(&found[0].1), "{:?}", found[0].0);

@@ -76,16 +76,14 @@ impl<E: From<SourceError>> Walk<'_, E> {
         let root = self.root;
         let mut count = 0;
         let ended = loop {
-            if count >= self.limits.members {
-                self.problem(root, format!("more than {count} members; the rest is not read"));
-                break None;
-            }
+            let full = count >= self.limits.members;
             let next = match reader.fill_buf() {
                 Ok([]) => break None,
                 Ok(_) => streamed(&mut reader),
                 Err(source) => Err(source),
             };
             match next {
+                Ok(Some(_)) if full => break self.rest_unread(count),
                 Ok(Some(name)) => {
                     count += 1;
                     if let Some(why) = self.streamed_member(&name, &mut reader)? {
@@ -93,6 +91,7 @@ impl<E: From<SourceError>> Walk<'_, E> {
                     }
                 }
                 Ok(None) => match zip::read::read_zipfile_from_stream(&mut reader) {
+                    Ok(Some(_)) if full => break self.rest_unread(count),
                     Ok(Some(member)) => {
                         count += 1;
                         if !member.is_dir() && !self.refused(&member) {
@@ -132,6 +131,12 @@ impl<E: From<SourceError>> Walk<'_, E> {
         }
         self.problem(root, format!("{why}; {behind}"));
         Ok(true)
+    }
+
+    /// Tells that there are more members than may be read; nothing was wrong with them.
+    fn rest_unread(&mut self, count: usize) -> Option<String> {
+        self.problem(self.root, format!("more than {count} members; the rest is not read"));
+        None
     }
 
     /// Whether a member is packed in a way that is not read, which is told.
