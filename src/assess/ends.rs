@@ -3,7 +3,8 @@
 
 use super::joint::hex;
 use crate::clock::UtcSource;
-use crate::recording::{BootSession, Recording, SenderCount};
+use crate::recording::situation::Situation;
+use crate::recording::{BootSession, Recording, SenderCount, Vehicle};
 use serde::{Deserialize, Serialize};
 
 /// Both ends of a log.
@@ -14,6 +15,9 @@ pub struct Ends {
     /// Unix microseconds of boot, by system: of its first and its last boot session; stamps of a recording computer
     /// do not count.
     pub boots: Vec<BootEnds>,
+    /// What every system was doing at both ends, such as told no heartbeat of an autopilot, too.
+    #[serde(default)]
+    pub situations: Vec<Situations>,
     /// Bytes before the first frame, hex.
     #[serde(default)]
     pub head: String,
@@ -50,6 +54,42 @@ pub struct BootEnds {
     /// The last one did.
     #[serde(default)]
     pub last_uid_told: bool,
+}
+
+/// What a system was doing.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub struct Situations {
+    /// The system.
+    pub system_id: u32,
+    /// Its boot sessions.
+    pub sessions: u64,
+    /// As the first one begins.
+    pub begin: Situation,
+    /// As the last one ends.
+    pub end: Situation,
+}
+
+impl Situations {
+    fn of(vehicle: &Vehicle) -> Self {
+        let situations = |boot: Option<&BootSession>| boot.map(|boot| boot.situations).unwrap_or_default();
+        Situations {
+            system_id: vehicle.system_id,
+            sessions: vehicle.boots.len() as u64,
+            begin: situations(vehicle.boots.first()).begin,
+            end: situations(vehicle.boots.last()).end,
+        }
+    }
+
+    /// Both as one. What the one does not tell is as in the other, while there is no boot between.
+    fn and(&self, next: &Situations) -> Self {
+        let (begin, end) = (self.begin, next.end);
+        Situations {
+            system_id: self.system_id,
+            sessions: (self.sessions + next.sessions).saturating_sub(1),
+            begin: if self.sessions <= 1 { begin.or(&next.begin) } else { begin },
+            end: if next.sessions <= 1 { end.or(&self.end) } else { end },
+        }
+    }
 }
 
 /// Without neighbours that are equal.
@@ -89,7 +129,14 @@ impl Ends {
             }
         });
         let (head, tail) = (hex(&recording.cut.head), hex(&recording.cut.tail));
-        Ends { senders: recording.senders.clone(), boots: boots.collect(), head, tail }
+        let systems = recording.vehicles.iter().chain(&recording.unheard);
+        Ends {
+            senders: recording.senders.clone(),
+            boots: boots.collect(),
+            situations: systems.map(Situations::of).collect(),
+            head,
+            tail,
+        }
     }
 
     /// A sender as it is in this log.
@@ -133,7 +180,10 @@ impl Ends {
             }
         };
         let more = next.boots.iter().filter(|boot| self.boot(boot.system_id).is_none());
+        let doing = |first: &Situations| next.doing(first.system_id).map_or(*first, |last| first.and(last));
+        let others = next.situations.iter().filter(|last| self.doing(last.system_id).is_none());
         Ends {
+            situations: self.situations.iter().map(doing).chain(others.copied()).collect(),
             senders: self.senders.iter().map(one).chain(new.copied()).collect(),
             boots: self.boots.iter().map(both).chain(more.cloned()).collect(),
             head: self.head.clone(),
@@ -146,6 +196,11 @@ impl Ends {
         let both =
             self.senders.iter().filter_map(|s| Some((s, s.first_boot_ms?, other.sender(s)?.first_boot_ms?)));
         both.max_by_key(|(sender, ..)| sender.frames).map(|(_, own_ms, first_ms)| own_ms - first_ms)
+    }
+
+    /// What a system was doing.
+    pub(super) fn doing(&self, system_id: u32) -> Option<&Situations> {
+        self.situations.iter().find(|system| system.system_id == system_id)
     }
 
     /// A system's boot sessions.

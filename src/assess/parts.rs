@@ -13,6 +13,7 @@ use super::ends::{BootEnds, Ends};
 use super::joint::{Joint, Side, across, needs};
 use crate::clock::SAME_BOOT_US;
 use crate::recording::SenderCount;
+use crate::recording::situation::Situation;
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -224,12 +225,19 @@ fn follows(part: &Part, next: &Part) -> Option<(u8, i64)> {
     let apart_ms = main.apart_ms.abs();
     let at_once = main.length_ms >= LENGTH_MS && apart_ms <= AT_ONCE_MS;
     let certain = same_boot == Some(true) || common > 1 || main.last_ms >= STARTED_MS || at_once;
+    let doing = part.ends.doing(main.system_id).zip(next.ends.doing(main.system_id));
+    let situation = |is: fn(&Situation, &Situation) -> bool| doing.is_some_and(|(a, b)| is(&a.end, &b.begin));
     match (all_go_on && common > 0, same_boot) {
         // Counters of several senders that go on outweigh a UTC that was set right in between.
         (true, Some(false)) if common > 1 && main.near(APART_MS) => Some((1, apart_ms)),
         (_, Some(false)) => None,
+        // By chance a counter goes on.
+        (true, None) if common == 1 && situation(Situation::excludes) => None,
         (true, _) if certain && main.near(APART_MS) => Some((0, apart_ms)),
         (false, Some(true)) if main.near(PAUSE_MS) => Some((1, apart_ms)),
+        // Where frames are lost exactly between two files that tell no UTC, the flight itself goes on.
+        _ if main.near(APART_MS) && situation(Situation::goes_on) => Some((2, apart_ms)),
+        _ if main.near(APART_MS) && situation(Situation::stands_by) => Some((3, apart_ms)),
         _ => None,
     }
 }

@@ -11,6 +11,7 @@ mod missing;
 mod notes;
 mod repeats;
 mod signing;
+pub mod situation;
 pub mod sketch;
 mod waiting;
 
@@ -31,6 +32,7 @@ use losses::Losses;
 pub use losses::{Loss, LossKind};
 use missing::Pace;
 use repeats::{Repeating, Repeats};
+use situation::Situations;
 use sketch::Sketch;
 use std::collections::{BTreeMap, HashMap};
 use waiting::Waiting;
@@ -72,6 +74,8 @@ pub struct BootSession {
     pub span_ms: Option<(i64, i64)>,
     /// What it said of its attitude, by which another recording of it is known.
     pub sketch: Sketch,
+    /// What the aircraft was doing at both ends.
+    pub situations: Situations,
     /// Flights with their numbers, if [`Reduce`] drew them already and emptied the signals.
     pub reduced: Option<Vec<(Flight, Vec<Measurement>)>>,
     votes: UtcVotes,
@@ -106,6 +110,9 @@ pub struct Recording {
     pub messages: Vec<(String, u32, u64)>,
     /// The vehicles, by system id.
     pub vehicles: Vec<Vehicle>,
+    /// What may be vehicles, but no autopilot's heartbeat says so: too short a file to hold one tells by them which others
+    /// it lies between. Nothing is measured of them.
+    pub unheard: Vec<Vehicle>,
     /// Every loss with its place, in the order of the recording.
     pub losses: Vec<Loss>,
     /// Signed frames, by link. Frames with a wrong signature are read like all others.
@@ -176,6 +183,7 @@ struct State<'d> {
     /// a frame can look like one.
     stamped: bool,
     slots: Slots,
+    situation: situation::Plan,
     reduce: Option<Reduce<'d>>,
     losses: Losses,
     /// Frames missing that the scanner could not tell.
@@ -227,6 +235,7 @@ impl<'d> Recorder<'d> {
                 unknown: BTreeMap::new(),
                 stamped: false,
                 slots,
+                situation: situation::Plan::new(definitions),
                 reduce: None,
                 losses: Losses::default(),
                 sequence_lost: 0,
@@ -391,9 +400,11 @@ impl<'d> Recorder<'d> {
             .map(|(message, count)| (message.name.clone(), message.id, *count))
             .collect();
         messages.sort_by_key(|m| m.1);
-        let mut vehicles: Vec<Vehicle> = Vec::new();
-        let mut identities = Vec::new();
-        for mut state in state.vehicles.into_iter().filter(|v| v.heartbeats > 0) {
+        let (heard, unheard): (Vec<_>, Vec<_>) =
+            state.vehicles.into_iter().partition(|state| state.heartbeats > 0);
+        let unheard = unheard.into_iter().map(|state| state.vehicle).collect();
+        let (mut vehicles, mut identities) = (Vec::new(), Vec::new());
+        for mut state in heard {
             identities.extend(state.told.finish(&mut state.vehicle));
             for boot in state.vehicle.boots.iter_mut().filter(|b| b.reduced.is_none()) {
                 boot.end();
@@ -408,7 +419,18 @@ impl<'d> Recorder<'d> {
         let (signatures, said) = signing::told(&state.signatures, &senders);
         notes.extend(said);
         let (losses, cut) = (state.losses.finish(), self.cut.cut());
-        Ok(Recording { container, integrity, senders, messages, vehicles, losses, signatures, notes, cut })
+        Ok(Recording {
+            container,
+            integrity,
+            senders,
+            messages,
+            vehicles,
+            unheard,
+            losses,
+            signatures,
+            notes,
+            cut,
+        })
     }
 }
 
@@ -681,6 +703,7 @@ impl State<'_> {
         if self.slots.attitude.contains(&slot) && placed.latest_ms.is_some() {
             boot.sketch.note(frame.payload);
         }
+        boot.situations.note(&self.situation, slot, frame.payload, placed.earliest_ms);
         boot.lag_ms = sender.clock.max_lag_ms();
         let (first, last) = boot.span_ms.unwrap_or((placed.earliest_ms, placed.earliest_ms));
         if placed.advanced && !placed.rebooted {
