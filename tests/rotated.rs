@@ -9,7 +9,7 @@
 
 mod card_support;
 
-use card_support::{Fleet, only, sample, with_payloads};
+use card_support::{Fleet, only, sample, undated, with_payloads};
 use fettle::wire::{Definitions, Scanner};
 use proptest::prelude::*;
 use serde_json::Value;
@@ -81,88 +81,6 @@ proptest! {
         let summary = split.import(&files);
         prop_assert_eq!(&summary["logs_new"], &Value::from(0));
         prop_assert!(again == split.archive(), "importing again changed the archive");
-    }
-}
-
-/// The log of a lone autopilot that never learns the time.
-fn undated(bytes: &[u8]) -> Vec<u8> {
-    with_payloads(&only(bytes, |frame| frame.component_id == 1), |frame, payload| {
-        // SYSTEM_TIME and GPS_RAW_INT begin with the Unix time in microseconds.
-        if [2, 24].contains(&frame.message_id) {
-            payload[..8].fill(0);
-        }
-    })
-}
-
-/// What two links to the same ground station, or a poor one, leave of a log: every frame again behind the next two, or
-/// about two thirds of them lost in bursts.
-fn over_the_air(bytes: &[u8], twice: bool) -> Vec<u8> {
-    let mut frames: Vec<Vec<u8>> = Vec::new();
-    Scanner::new(Definitions::builtin()).scan(bytes, true, &mut |frame| frames.push(frame.raw.to_vec()));
-    if twice {
-        let again = (0..frames.len()).map(|index| (index + 2, index));
-        let mut order: Vec<(usize, usize)> =
-            (0..frames.len()).map(|index| (index, index)).chain(again).collect();
-        order.sort_unstable();
-        return order.into_iter().flat_map(|(_, index)| frames[index].clone()).collect();
-    }
-    // Bursts of lengths that have nothing to do with one another: a linear congruential generator (Numerical Recipes).
-    let (mut state, mut left, mut kept) = (1_u32, 0, Vec::new());
-    for frame in frames {
-        if left == 0 {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            left =
-                if state >> 31 == 0 { 1 + (state >> 24) as i32 % 9 } else { -1 - (state >> 24) as i32 % 17 };
-        }
-        if left > 0 {
-            kept.extend_from_slice(&frame);
-        }
-        left -= left.signum();
-    }
-    kept
-}
-
-#[test]
-fn what_came_over_a_poor_link_or_two_can_be_split_as_well() {
-    for twice in [true, false] {
-        let bytes = over_the_air(&undated(&sample()), twice);
-        let mut frames: Vec<(usize, u8)> = Vec::new();
-        Scanner::new(Definitions::builtin())
-            .scan(&bytes, true, &mut |frame| frames.push((frame.offset as usize, frame.sequence)));
-        // Where frames come twice between two of them, else within one whose neighbours are all missing.
-        let far = |a: u8, b: u8| b.wrapping_sub(a) > 4;
-        let alone =
-            frames.windows(3).filter(|w| far(w[0].1, w[1].1) && far(w[1].1, w[2].1)).map(|w| w[1].0 + 9);
-        let cuts: Vec<usize> = match twice {
-            true => frames.iter().map(|(offset, _)| *offset).collect(),
-            false => alone.collect(),
-        };
-        assert!(cuts.len() >= 12, "{}", cuts.len());
-        let whole = Fleet::new();
-        whole.import(&[whole.put("whole", &bytes)]);
-        let want = whole.flights();
-        assert_eq!(want.len(), 1, "twice {twice}");
-        if twice {
-            // Nothing was lost: the flight is the one that came once, but for what has no stamp of its own and lies
-            // between two others', 40 ms apart.
-            let once = Fleet::new();
-            once.import(&[once.put("once", &undated(&sample()))]);
-            for key in ["airtime_ms", "takeoff_boot_ms"] {
-                let ms = |flight: &Value| flight[key].as_i64().unwrap();
-                assert!(ms(&once.flights()[0]).abs_diff(ms(&want[0])) <= 40, "{key}");
-            }
-        }
-        for share in 1..12 {
-            let at = cuts[cuts.len() * share / 12];
-            let split = Fleet::new();
-            let files = [split.put("b", &bytes[at..]), split.put("a", &bytes[..at])];
-            split.import(&files);
-            let told = |flights: &[Value]| {
-                let of = |flight: &Value| (flight["airtime_ms"].clone(), flight["takeoff_boot_ms"].clone());
-                flights.iter().map(of).collect::<Vec<_>>()
-            };
-            assert_eq!(told(&split.flights()), told(&want), "twice {twice}, cut at {at}");
-        }
     }
 }
 

@@ -22,9 +22,10 @@ const HOMES: usize = 4;
 const ROUNDED_MM: i32 = 1;
 /// Heights of home that differ by more, within one end, are none.
 const HOME_MOVES_MM: i32 = 50;
-/// Such as differ by no more stand still, and then are another arming's where they are this far apart.
+/// Such as differ by no more stand still, but for a drift, and then are another arming's where they are this far apart.
 const STILL_MM: i32 = 2;
-const ANOTHER_HOME_MM: i32 = 50;
+const ANOTHER_HOME_MM: f64 = 5.0;
+const HOME_DRIFT_MM_S: f64 = 5.0;
 /// The place is known so well, and gets doubtful by this with the square of the time, as velocity may change by 4 m/s².
 const PLACE_M: f64 = 3.0;
 const PLACE_M_S2: f64 = 1.0;
@@ -102,18 +103,19 @@ impl Situation {
     /// not at the same height, or it is too far away, or the battery has more charge again.
     #[must_use]
     pub fn excludes(&self, next: &Situation) -> bool {
-        let both = self.place.zip(next.place).filter(|(a, b)| seconds(a.boot_ms, b.boot_ms).is_some());
         let armed = self.armed == Some(true) && next.armed == Some(true);
         let apart = |(a, b): (Place, Place)| {
+            let Some(dt_s) = seconds(a.boot_ms, b.boot_ms) else { return false };
             let still = a.home_known_mm(&b).is_some_and(|known_mm| known_mm <= STILL_MM);
-            let another_home = still && a.home_apart_mm(&b) > ANOTHER_HOME_MM;
-            armed && another_home || a.off_m(&b).is_some_and(|(off_m, most_m)| off_m > FAR * most_m)
+            let home_mm = f64::from(a.home_apart_mm(&b));
+            armed && still && home_mm > ANOTHER_HOME_MM + HOME_DRIFT_MM_S * dt_s
+                || a.off_m(&b).is_some_and(|(off_m, most_m)| off_m > FAR * most_m)
         };
         let charged = |(a, b): (Charge, Charge)| {
             let fell_mah = f64::from(a.consumed_mah) - f64::from(b.consumed_mah);
             seconds(a.boot_ms, b.boot_ms).is_some() && fell_mah > CHARGE_MAH
         };
-        both.is_some_and(apart) || self.charge.zip(next.charge).is_some_and(charged)
+        self.place.zip(next.place).is_some_and(apart) || self.charge.zip(next.charge).is_some_and(charged)
     }
 
     /// The place is that to be expected and so is all that is told besides, which must be something.
@@ -168,15 +170,18 @@ impl Place {
         Some((off_m, PLACE_M + PLACE_M_S2 * dt_s * dt_s))
     }
 
+    /// Whether it can have turned so far; `None` where that is not told or anything can be.
     fn turns_to(&self, next: &Place) -> Option<bool> {
         let dt_s = seconds(self.boot_ms, next.boot_ms)?;
         let turn = (f64::from(next.heading_cdeg?) - f64::from(self.heading_cdeg?)) / 100.0;
         let turn = (turn + 180.0).rem_euclid(360.0) - 180.0;
-        Some(turn.abs() <= HEADING_DEG + YAW_DEG_S * dt_s)
+        // After seconds it can be any.
+        Some(HEADING_DEG + YAW_DEG_S * dt_s).filter(|most| *most < 180.0).map(|most| turn.abs() <= most)
     }
 }
 
 impl Charge {
+    /// Whether it can have given so much; `None` where that is long ago.
     fn drains_to(&self, next: &Charge) -> Option<bool> {
         let hours = seconds(self.boot_ms, next.boot_ms)? / 3600.0;
         let (a, b) = (f64::from(self.current_ca) * 10.0, f64::from(next.current_ca) * 10.0);
@@ -334,6 +339,7 @@ mod tests {
         // What differs, and whether the one situation excludes the other.
         let others = [
             (but(|place, _| place.home_mm = (2_143, 2_143)), false),
+            (but(|place, _| place.home_mm = (2_155, 2_155)), false),
             (but(|place, _| place.home_mm = (2_300, 2_301)), true),
             (but(|place, _| place.home_mm = (2_300, 2_310)), false),
             (but(|place, _| place.home_mm = (2_000, 2_200)), false),

@@ -117,3 +117,13 @@ pub fn only(bytes: &[u8], mut keep: impl FnMut(&Frame<'_>) -> bool) -> Vec<u8> {
     });
     kept
 }
+
+/// The log of a lone autopilot that never learns the time.
+pub fn undated(bytes: &[u8]) -> Vec<u8> {
+    with_payloads(&only(bytes, |frame| frame.component_id == 1), |frame, payload| {
+        // SYSTEM_TIME and GPS_RAW_INT begin with the Unix time in microseconds.
+        if [2, 24].contains(&frame.message_id) {
+            payload[..8].fill(0);
+        }
+    })
+}
