@@ -4,7 +4,9 @@
 //! and the frame counters of all common senders go on as well. By chance that is one in 64 for one sender, one in 21 where
 //! its frames come twice or out of order, and all logs of an aircraft begin seconds after its boot: one sender is enough
 //! only beyond the first minute, or if both files give the same UTC of boot; before, its stamps must go on at once behind a
-//! file of some seconds. Where counters do not go on, since the recorder paused or frames were lost, that UTC is asked for.
+//! file of some seconds; and never where the aircraft cannot have been doing both ([`crate::recording::situation`]). Where
+//! counters do not go on, since the recorder paused or frames were lost, that UTC is asked for, or else that what the
+//! aircraft was doing goes on.
 //! Where the recorder cut in mid-frame, the end of one file and the beginning of the next are a frame with a good checksum:
 //! that is evidence enough, if there is more of it in both than all frames of its kind have alike, where its own counter
 //! goes on from the one or in the other or, where many of its frames are missing, the boot clock does.
@@ -169,6 +171,11 @@ fn same_boot(part: &Part, next: &Part, system_id: u32) -> Option<bool> {
     whole.map(|whole| whole || met == Some(true))
 }
 
+/// Whether this is so of what a system was doing where the one file ends and the other begins.
+fn situation(part: &Part, next: &Part, system_id: u32, is: fn(&Situation, &Situation) -> bool) -> bool {
+    part.ends.doing(system_id).zip(next.ends.doing(system_id)).is_some_and(|(a, b)| is(&a.end, &b.begin))
+}
+
 /// How well `next` begins with the rest of the frame that `part` ends in: smaller is better; `None` if it does not. A piece
 /// may be so short that no clock speaks in it.
 fn completes(part: &Part, next: &Part) -> Option<(bool, i64)> {
@@ -189,6 +196,13 @@ fn completes(part: &Part, next: &Part) -> Option<(bool, i64)> {
         near && lossy(joint, part, next)
     };
     let returns = || returns(joint, part, next);
+    let excluded = |main: &Main| {
+        situation(part, next, main.system_id, Situation::excludes)
+            && same_boot(part, next, main.system_id).is_none()
+    };
+    if !checked && main.as_ref().is_some_and(excluded) {
+        return None;
+    }
     // A stamp fits that of any other recorder that was cut at the same place.
     let fits = match joint {
         Joint::Stamp => all_go_on && common > 0,
@@ -225,8 +239,7 @@ fn follows(part: &Part, next: &Part) -> Option<(u8, i64)> {
     let apart_ms = main.apart_ms.abs();
     let at_once = main.length_ms >= LENGTH_MS && apart_ms <= AT_ONCE_MS;
     let certain = same_boot == Some(true) || common > 1 || main.last_ms >= STARTED_MS || at_once;
-    let doing = part.ends.doing(main.system_id).zip(next.ends.doing(main.system_id));
-    let situation = |is: fn(&Situation, &Situation) -> bool| doing.is_some_and(|(a, b)| is(&a.end, &b.begin));
+    let situation = |is| situation(part, next, main.system_id, is);
     match (all_go_on && common > 0, same_boot) {
         // Counters of several senders that go on outweigh a UTC that was set right in between.
         (true, Some(false)) if common > 1 && main.near(APART_MS) => Some((1, apart_ms)),
