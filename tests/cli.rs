@@ -118,6 +118,18 @@ fn the_sample_cards_import_with_their_stated_flights_and_faults() {
 }
 
 #[test]
+fn what_read_says_of_a_log_fits_a_terminal() {
+    let dir = fleet();
+    let log = samples().join("heron/2026-09-02.mavlink");
+    let output = fettle(&["read", "--fleet", path(dir.path()), path(&log)]);
+    let said = text(&output.stdout);
+    // The first line is the path.
+    assert!(said.lines().skip(1).all(|l| l.chars().count() <= 80), "{said}");
+    let notes = said.lines().filter(|l| l.starts_with("    ")).count();
+    assert!(notes > 0 && said.contains("2026-09-02T08:46:40Z"), "{said}");
+}
+
+#[test]
 fn the_summary_tells_what_goes_on_once_most_urgent_first() {
     let dir = fleet();
     let output = fettle(&["import", "--fleet", path(dir.path()), path(&samples())]);

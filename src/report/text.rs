@@ -131,15 +131,16 @@ pub fn log(row: &LogRow) -> String {
         row.bytes, row.container, row.frames, row.frames_bad_crc, row.frames_unknown, row.bytes_skipped
     );
     let mut text = format!("{}\n{}", plain(&row.path), wrapped(&counts, "  "));
-    text.push_str(&format!(
-        "  {} to {} (from {}), {} boot session{}, log {}\n",
+    let times = format!(
+        "{} to {} (from {}), {} boot session{}, log {}",
         instant(row.start_utc),
         instant(row.end_utc),
         row.utc_source.replace('_', " "),
         row.boots,
         if row.boots == 1 { "" } else { "s" },
         row.log_id.get(..12).unwrap_or_default()
-    ));
+    );
+    text.push_str(&wrapped(&times, "  "));
     let sure = format!("{:.1} % of its bytes are", (row.confidence * 1000.0).floor() / 10.0);
     let what = if row.container.starts_with("pcap") { "known parts of it" } else { "frames" };
     text.push_str(&wrapped(&format!("seen as {} by its content: {sure} {what}", row.container), "  "));
@@ -186,7 +187,7 @@ pub fn losses(rows: &[IntegrityRow]) -> String {
     aligned(&["lost", "places", "bytes", "frames", "time", "largest at"], &[1, 2, 3, 4], body)
 }
 
-/// The numbers of one flight.
+/// The numbers of one flight, each with what is to be said of it below.
 pub fn measures(rows: &[&MeasureRow]) -> String {
     let body = rows
         .iter()
@@ -197,11 +198,21 @@ pub fn measures(rows: &[&MeasureRow]) -> String {
                 m.statistic.replace('_', " "),
                 m.value.map_or_else(|| "-".to_owned(), significant),
                 m.unit.clone(),
-                m.note.clone().unwrap_or_default(),
             ]
         })
         .collect();
-    aligned(&["measure", "of", "statistic", "value", "unit", ""], &[3], body)
+    let table = aligned(&["measure", "of", "statistic", "value", "unit"], &[3], body);
+    let notes = rows.iter().map(|m| m.note.as_deref().unwrap_or_default());
+    let mut text = String::new();
+    // The heading has none.
+    for (line, note) in table.lines().zip([""].into_iter().chain(notes)) {
+        text.push_str(line);
+        text.push('\n');
+        if !note.is_empty() {
+            text.push_str(&wrapped(note, "    "));
+        }
+    }
+    text
 }
 
 #[cfg(test)]
