@@ -116,6 +116,7 @@ mod tests {
             first_sequence,
             last_sequence: first_sequence.wrapping_add(frames as u8),
             steps: 0,
+            backward: 0,
             sent: 0,
             falls: 0,
             after_reboot: false,

@@ -153,6 +153,7 @@ impl Ends {
                 frames: first.frames + next.sender(first).map_or(0, |last| last.frames),
                 last_sequence: last.last_sequence,
                 steps: first.steps + next.sender(first).map_or(0, |last| last.steps),
+                backward: first.backward + next.sender(first).map_or(0, |last| last.backward),
                 sent: first.sent + next.sender(first).map_or(0, |last| last.sent),
                 falls: first.falls + next.sender(first).map_or(0, |last| last.falls),
                 before_reboot: last.before_reboot,

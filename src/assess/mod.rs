@@ -7,12 +7,14 @@
 //! - [`ends`]: what a log says at both ends
 //! - `joint`: whether two files were one stream, by the bytes at the cut
 //! - [`parts`]: which files are one recording that was rotated
+//! - `fill`: which others lie in the holes of one
 //! - [`pieces`]: files too short for a whole frame
 //! - [`overlap`]: flights that several recordings show
 //! - [`history`]: findings of every flight of one aircraft, each against the flights before it
 
 pub mod copies;
 pub mod ends;
+mod fill;
 pub mod history;
 mod joint;
 pub mod log;

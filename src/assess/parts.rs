@@ -12,6 +12,7 @@
 //! goes on from the one or in the other or, where many of its frames are missing, the boot clock does.
 
 use super::ends::{BootEnds, Ends};
+use super::fill::fill;
 use super::joint::{Joint, Side, across, needs};
 use crate::clock::SAME_BOOT_US;
 use crate::recording::SenderCount;
@@ -20,7 +21,7 @@ use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Longest time between the files' stamps when the counters go on.
-const APART_MS: i64 = 10_000;
+pub(super) const APART_MS: i64 = 10_000;
 /// The same when the files only share their UTC of boot.
 const PAUSE_MS: i64 = 60_000;
 /// Boot time beyond which a file hardly begins but as the continuation of another.
@@ -120,23 +121,23 @@ fn lossy(joint: Joint, part: &Part, next: &Part) -> bool {
 }
 
 /// A file behind a 32-bit wrap knows nothing of it.
-fn as_sent_ms(boot_ms: i64) -> i64 {
+pub(super) fn as_sent_ms(boot_ms: i64) -> i64 {
     boot_ms.rem_euclid(1 << 32)
 }
 
 /// Both files' view of the sender that says most in them.
-struct Main {
-    system_id: u32,
+pub(super) struct Main {
+    pub(super) system_id: u32,
     /// Boot time from the first to the last stamp of the one.
     length_ms: i64,
     /// Its last stamp.
-    last_ms: i64,
+    pub(super) last_ms: i64,
     /// Until the first of the other.
-    apart_ms: i64,
+    pub(super) apart_ms: i64,
 }
 
 impl Main {
-    fn of(part: &Part, next: &Part) -> Option<Main> {
+    pub(super) fn of(part: &Part, next: &Part) -> Option<Main> {
         let both = part.ends.senders.iter().filter_map(|sender| {
             let other = next.ends.sender(sender)?;
             let (last_ms, first_ms) = sender.last_boot_ms.zip(other.first_boot_ms)?;
@@ -154,7 +155,7 @@ impl Main {
 }
 
 /// Whether hardware identities say that two files are of two vehicles.
-fn of_two(part: &BootEnds, next: &BootEnds) -> bool {
+pub(super) fn of_two(part: &BootEnds, next: &BootEnds) -> bool {
     let both_told = part.last_uid_told && next.first_uid_told;
     both_told && part.uids.last().zip(next.uids.first()).is_some_and(|(a, b)| a != b)
 }
@@ -164,7 +165,7 @@ fn near_us(a: Option<i64>, b: Option<i64>) -> Option<bool> {
 }
 
 /// Whether the UTC of both files says that a system was not booted in between; `None` where it is not told.
-fn same_boot(part: &Part, next: &Part, system_id: u32) -> Option<bool> {
+pub(super) fn same_boot(part: &Part, next: &Part, system_id: u32) -> Option<bool> {
     let (a, b) = part.ends.boot(system_id).zip(next.ends.boot(system_id))?;
     // Where UTC was stepped within one of the files, it agrees where they meet.
     let (whole, met) = (near_us(a.last_us, b.first_us), near_us(a.end_us, b.begin_us));
@@ -172,7 +173,12 @@ fn same_boot(part: &Part, next: &Part, system_id: u32) -> Option<bool> {
 }
 
 /// Whether this is so of what a system was doing where the one file ends and the other begins.
-fn situation(part: &Part, next: &Part, system_id: u32, is: fn(&Situation, &Situation) -> bool) -> bool {
+pub(super) fn situation(
+    part: &Part,
+    next: &Part,
+    system_id: u32,
+    is: fn(&Situation, &Situation) -> bool,
+) -> bool {
     part.ends.doing(system_id).zip(next.ends.doing(system_id)).is_some_and(|(a, b)| is(&a.end, &b.begin))
 }
 
@@ -278,6 +284,8 @@ pub fn recordings(logs: &[Part]) -> Vec<Vec<String>> {
         let left: Vec<Part> = parts.values().cloned().collect();
         round = chains(by_clock(&left));
         if round.is_empty() {
+            let logs = logs.iter().map(|part| (part.log_id.as_str(), part)).collect();
+            fill(&mut linked, parts, &logs);
             return linked.into_values().collect();
         }
     }
@@ -390,6 +398,7 @@ mod tests {
             first_sequence: sequence.0,
             last_sequence: sequence.1,
             steps: 0,
+            backward: 0,
             sent: 0,
             falls: 0,
             after_reboot: false,
@@ -531,7 +540,7 @@ mod tests {
         }
         // Two stations with the same ids count at odds all the time.
         let two = |mut part: Part| {
-            part.ends.senders[1].steps = 900;
+            (part.ends.senders[1].steps, part.ends.senders[1].backward) = (900, 450);
             part
         };
         let (b, d) = (part("b", (0, 50), (100, 90_000), None), part("d", (51, 80), (90_020, 99_000), None));
@@ -561,6 +570,28 @@ mod tests {
         assert_eq!(over.ends.and(&c.ends).boots[0].first_us, None);
         assert_eq!(a.ends.and(&over.ends).boots[0].last_us, None);
         assert_eq!(a.ends.and(&over.ends).boots[0].first_us, Some(day));
+    }
+
+    #[test]
+    fn a_short_file_lies_in_the_only_hole_that_its_clock_is_in() {
+        let day = Some(1_790_000_000_000_000);
+        let (a, b) = (part("a", (0, 50), (100, 30_000), day), part("b", (9, 90), (33_000, 60_000), day));
+        let piece = part("piece", (120, 140), (31_000, 32_000), None);
+        let next = part("next", (200, 220), (32_200, 32_900), None);
+        let mut logs = [next.clone(), b.clone(), piece.clone(), a.clone()];
+        for _ in 0..4 {
+            logs.rotate_left(1);
+            assert_eq!(recordings(&logs), [["a", "piece", "next", "b"]]);
+        }
+        let early = part("early", (120, 140), (29_990, 32_000), None);
+        assert_eq!(recordings(&[a.clone(), b.clone(), early]), [["a", "b"]]);
+        let other = part("other", (120, 140), (31_000, 32_000), Some(1_790_086_400_000_000));
+        assert_eq!(recordings(&[a.clone(), b.clone(), other]), [["a", "b"]]);
+        // On another day there is such a hole, too.
+        let next_day = Some(1_790_086_400_000_000);
+        let (c, d) =
+            (part("c", (7, 50), (100, 30_500), next_day), part("d", (3, 90), (32_500, 60_000), next_day));
+        assert_eq!(recordings(&[piece, a, b, c, d]), [["a", "b"], ["c", "d"]]);
     }
 
     #[test]

@@ -8,6 +8,8 @@ const MISSING: u8 = 3;
 const FALL: u8 = 8;
 /// One frame in so many does, or a fall is chance.
 const FALLS_OFTEN: u64 = 64;
+/// Moves by which a counter that only steps ahead is known.
+const MANY: u64 = 8;
 /// A step beyond this is a late frame or a restart of the sender, not a loss.
 const LONGEST_STEP: u8 = 128;
 
@@ -27,6 +29,9 @@ pub struct SenderCount {
     /// Frames whose counter did not go on from the one before, but for those that fell a little.
     #[serde(default)]
     pub steps: u64,
+    /// Those of them whose counter fell, or moved by half a turn and more.
+    #[serde(default)]
+    pub backward: u64,
     /// Frames that it sent behind the first one, by its counter.
     #[serde(default)]
     pub sent: u64,
@@ -70,16 +75,19 @@ impl SenderCount {
             self.falls += 1;
         } else {
             self.steps += 1;
+            self.backward += u64::from(step >= LONGEST_STEP);
         }
         fell
     }
 
     /// Whether the counter says which frame is the next: of two stations with the same ids it does not, nor where it stands
-    /// still. Over four links three frames in four come again.
+    /// still. Over four links three frames in four come again. A poor link leaves steps behind most frames, but then the
+    /// counter does not fall.
     #[must_use]
     pub fn tells(&self) -> bool {
         let moved = self.frames.saturating_sub(1);
-        2 * self.steps <= moved && 8 * self.falls <= 7 * moved
+        let ahead = moved >= MANY && 8 * self.backward <= moved;
+        (2 * self.steps <= moved || ahead) && 8 * self.falls <= 7 * moved
     }
 
     /// Whether one frame in nine is missing, or more.
@@ -113,6 +121,7 @@ mod tests {
             first_sequence: counters[0],
             last_sequence: counters[0],
             steps: 0,
+            backward: 0,
             sent: 0,
             falls: 0,
             after_reboot: false,
@@ -145,8 +154,13 @@ mod tests {
         // One step is all that is known of either.
         assert!(!sender(&[7, 52]).tells() && !sender(&[7, 8, 52, 53, 90, 93]).tells());
         let odds = sender(&[7, 100, 8, 101, 9, 102]);
-        assert_eq!((odds.steps, odds.falls), (5, 0));
+        assert_eq!((odds.steps, odds.backward, odds.falls), (5, 2, 0));
         assert!(!odds.tells());
+        let two: Vec<u8> = (0..50).flat_map(|step| [step, step + 60]).collect();
+        assert!(!sender(&two).tells());
+        // A poor link leaves one frame in seven.
+        let few: Vec<u8> = (0..50u8).map(|step| step.wrapping_mul(7)).collect();
+        assert!(sender(&few).tells() && sender(&few).loses() && !sender(&few[..8]).tells());
         for frames in [2, 6, 8, 40] {
             let still = sender(&vec![7; frames]);
             assert!(!still.tells() && !still.loses(), "{frames}");

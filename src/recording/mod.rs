@@ -796,6 +796,7 @@ impl State<'_> {
                 first_sequence: frame.sequence,
                 last_sequence: frame.sequence,
                 steps: 0,
+                backward: 0,
                 sent: 0,
                 falls: 0,
                 after_reboot: self.reboots > 0,

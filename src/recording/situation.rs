@@ -6,12 +6,12 @@
 //! that happen to have the same.
 //!
 //! # Source
-//! HEARTBEAT, EXTENDED_SYS_STATE, GLOBAL_POSITION_INT and BATTERY_STATUS of the MAVLink common message set. The bounds are
+//! HEARTBEAT, EXTENDED_SYS_STATE, GLOBAL_POSITION_INT, ATTITUDE and BATTERY_STATUS of the MAVLink common message set. The bounds are
 //! common practice for a heavy multirotor, no published source; what they admit was measured over flights of two days, cut
 //! at the same time after boot (`tests/rotated.rs`).
 
 use crate::wire::Definitions;
-use crate::wire::payload::{i16_at, i32_at, u8_at, u16_at, u32_at};
+use crate::wire::payload::{f32_at, i16_at, i32_at, u8_at, u16_at, u32_at};
 use serde::{Deserialize, Serialize};
 
 /// Longest time between two situations that are compared.
@@ -51,6 +51,8 @@ pub struct Situation {
     pub on_ground: Option<bool>,
     /// Where it was.
     pub place: Option<Place>,
+    /// Where it headed.
+    pub heading: Option<Heading>,
     /// What its first battery had given.
     pub charge: Option<Charge>,
 }
@@ -64,10 +66,17 @@ pub struct Place {
     pub lat_lon_e7: (i32, i32),
     /// Velocity to the north and the east, cm/s.
     pub north_east_cm_s: (i16, i16),
-    /// Heading, centidegrees from north.
-    pub heading_cdeg: Option<u16>,
     /// Lowest and highest height of home above the sea of the messages next to the end, mm.
     pub home_mm: (i32, i32),
+}
+
+/// Where an aircraft headed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Heading {
+    /// `time_boot_ms` as sent.
+    pub boot_ms: u32,
+    /// Centidegrees from north, clockwise.
+    pub cdeg: i32,
 }
 
 /// What a battery had given.
@@ -122,7 +131,8 @@ impl Situation {
     fn agrees(&self, next: &Situation) -> bool {
         let Some((a, b)) = self.place.zip(next.place) else { return false };
         let charge = self.charge.zip(next.charge).and_then(|(a, b)| a.drains_to(&b));
-        let told = [a.turns_to(&b), charge];
+        let heading = self.heading.zip(next.heading).and_then(|(a, b)| a.turns_to(&b));
+        let told = [heading, charge];
         let there = a.off_m(&b).is_some_and(|(off_m, most_m)| off_m <= most_m);
         there && told.contains(&Some(true)) && !told.contains(&Some(false))
     }
@@ -133,6 +143,7 @@ impl Situation {
             armed: self.armed.or(other.armed),
             on_ground: self.on_ground.or(other.on_ground),
             place: self.place.or(other.place),
+            heading: self.heading.or(other.heading),
             charge: self.charge.or(other.charge),
         }
     }
@@ -169,11 +180,13 @@ impl Place {
         let off_m = (north - way(a.0, b.0)).hypot(east - way(a.1, b.1));
         Some((off_m, PLACE_M + PLACE_M_S2 * dt_s * dt_s))
     }
+}
 
-    /// Whether it can have turned so far; `None` where that is not told or anything can be.
-    fn turns_to(&self, next: &Place) -> Option<bool> {
+impl Heading {
+    /// Whether it can have turned so far; `None` where anything can be.
+    fn turns_to(&self, next: &Heading) -> Option<bool> {
         let dt_s = seconds(self.boot_ms, next.boot_ms)?;
-        let turn = (f64::from(next.heading_cdeg?) - f64::from(self.heading_cdeg?)) / 100.0;
+        let turn = f64::from(next.cdeg - self.cdeg) / 100.0;
         let turn = (turn + 180.0).rem_euclid(360.0) - 180.0;
         // After seconds it can be any.
         Some(HEADING_DEG + YAW_DEG_S * dt_s).filter(|most| *most < 180.0).map(|most| turn.abs() <= most)
@@ -197,6 +210,7 @@ pub(super) struct Plan {
     heartbeat: Option<(usize, [usize; 1])>,
     landed: Option<(usize, [usize; 1])>,
     position: Option<(usize, [usize; 8])>,
+    attitude: Option<(usize, [usize; 2])>,
     battery: Option<(usize, [usize; 3])>,
 }
 
@@ -210,6 +224,7 @@ impl Plan {
                 "GLOBAL_POSITION_INT",
                 ["time_boot_ms", "lat", "lon", "alt", "relative_alt", "vx", "vy", "hdg"],
             ),
+            attitude: at(definitions, "ATTITUDE", ["time_boot_ms", "yaw"]),
             battery: at(definitions, "BATTERY_STATUS", ["current_consumed", "current_battery", "id"]),
         }
     }
@@ -245,7 +260,12 @@ impl Situations {
     #[inline]
     pub(super) fn note(&mut self, plan: &Plan, slot: usize, payload: &[u8], boot_ms: i64) {
         let of = |message: usize| message == slot;
-        if let Some((_, at)) = plan.position.filter(|(message, _)| of(*message)) {
+        if let Some((_, [time, yaw])) = plan.attitude.filter(|(message, _)| of(*message)) {
+            let degrees = f32_at(payload, yaw).to_degrees();
+            if degrees.abs() <= 360.0 {
+                self.heading(u32_at(payload, time), (degrees * 100.0) as i32);
+            }
+        } else if let Some((_, at)) = plan.position.filter(|(message, _)| of(*message)) {
             self.position(at, payload);
         } else if let Some((_, [base_mode])) = plan.heartbeat.filter(|(message, _)| of(*message)) {
             self.end.armed = Some(u8_at(payload, base_mode) & ARMED != 0);
@@ -268,6 +288,11 @@ impl Situations {
         }
     }
 
+    fn heading(&mut self, boot_ms: u32, cdeg: i32) {
+        self.end.heading = Some(Heading { boot_ms, cdeg });
+        self.begin.heading = self.begin.heading.or(self.end.heading);
+    }
+
     fn position(&mut self, at: [usize; 8], payload: &[u8]) {
         let [time, lat, lon, alt, relative_alt, vx, vy, hdg] = at;
         let lat_lon_e7 = (i32_at(payload, lat), i32_at(payload, lon));
@@ -284,9 +309,11 @@ impl Situations {
             boot_ms: u32_at(payload, time),
             lat_lon_e7,
             north_east_cm_s: (i16_at(payload, vx), i16_at(payload, vy)),
-            heading_cdeg: Some(u16_at(payload, hdg)).filter(|heading| *heading != u16::MAX),
             home_mm: range,
         };
+        if let Some(cdeg) = Some(u16_at(payload, hdg)).filter(|heading| *heading != u16::MAX) {
+            self.heading(place.boot_ms, cdeg.into());
+        }
         self.end.place = Some(place);
         let begin = self.begin.place.get_or_insert(place);
         if self.told <= HOMES {
@@ -307,9 +334,9 @@ mod tests {
                 boot_ms: 60_000,
                 lat_lon_e7: (1_000_000, -200_000_000),
                 north_east_cm_s: (600, 0),
-                heading_cdeg: Some(35_900),
                 home_mm: (2_140, 2_141),
             }),
+            heading: Some(Heading { boot_ms: 60_000, cdeg: 35_900 }),
             charge: Some(Charge { boot_ms: 60_100, consumed_mah: 900, current_ca: 7_200 }),
         }
     }
@@ -320,7 +347,7 @@ mod tests {
         let (place, charge) = (next.place.as_mut().unwrap(), next.charge.as_mut().unwrap());
         place.boot_ms += 2_000;
         place.lat_lon_e7.0 += (12.0 / METRES_A_DEGREE * 1e7) as i32;
-        place.heading_cdeg = Some(100);
+        next.heading = Some(Heading { boot_ms: 62_000, cdeg: 100 });
         (charge.boot_ms, charge.consumed_mah) = (charge.boot_ms + 2_000, charge.consumed_mah + 40);
         next
     }
@@ -331,6 +358,10 @@ mod tests {
             change(place, charge);
         }
         next
+    }
+
+    fn turned(cdeg: i32) -> Situation {
+        Situation { heading: Some(Heading { boot_ms: 62_000, cdeg }), ..later() }
     }
 
     #[test]
@@ -346,7 +377,7 @@ mod tests {
             (but(|place, _| place.home_mm = (2_300, 2_400)), false),
             (but(|place, _| place.lat_lon_e7.1 += 1_000), false),
             (but(|place, _| place.lat_lon_e7.1 += 3_000), true),
-            (but(|place, _| place.heading_cdeg = Some(9_000)), false),
+            (turned(9_000), false),
             (but(|place, _| (place.boot_ms, place.lat_lon_e7.1) = (place.boot_ms + 9_000, 0)), false),
             (but(|place, _| (place.boot_ms, place.lat_lon_e7.1) = (place.boot_ms - 4_000, 0)), false),
             (but(|_, charge| charge.consumed_mah += 60), false),
@@ -360,7 +391,7 @@ mod tests {
         assert!(!Situation { armed: None, ..flying() }.goes_on(&later()));
         assert!(Situation { armed: None, on_ground: Some(false), ..flying() }.goes_on(&later()));
         // Home and place alone are those of every hover above the pad.
-        let mut bare = but(|place, _| place.heading_cdeg = None);
+        let mut bare = Situation { heading: None, ..later() };
         assert!(flying().goes_on(&bare));
         bare.charge = None;
         assert!(!flying().goes_on(&bare));
@@ -373,7 +404,7 @@ mod tests {
         assert!(!flying().stands_by(&later()) && disarmed.stands_by(&other_home));
         assert!(flying().stands_by(&Situation { on_ground: Some(true), ..other_home }));
         assert!(!disarmed.goes_on(&later()) && !disarmed.excludes(&other_home));
-        assert!(!disarmed.stands_by(&but(|place, _| place.heading_cdeg = Some(9_000))));
+        assert!(!disarmed.stands_by(&turned(9_000)));
     }
 
     #[test]
@@ -381,7 +412,9 @@ mod tests {
         let mut before = flying();
         let (place, charge) = (before.place.as_mut().unwrap(), before.charge.as_mut().unwrap());
         (place.boot_ms, charge.boot_ms) = (u32::MAX - 999, u32::MAX - 899);
-        let next = but(|place, charge| (place.boot_ms, charge.boot_ms) = (1_000, 1_100));
+        before.heading = Some(Heading { boot_ms: u32::MAX - 999, cdeg: 35_900 });
+        let mut next = but(|place, charge| (place.boot_ms, charge.boot_ms) = (1_000, 1_100));
+        next.heading = Some(Heading { boot_ms: 1_000, cdeg: 100 });
         assert!(before.goes_on(&next));
     }
 
