@@ -67,16 +67,19 @@ pub struct Situations {
     pub begin: Situation,
     /// As the last one ends.
     pub end: Situation,
+    /// It was armed or in the air.
+    pub set_off: bool,
 }
 
 impl Situations {
     fn of(vehicle: &Vehicle) -> Self {
-        let situations = |boot: Option<&BootSession>| boot.map(|boot| boot.situations).unwrap_or_default();
+        let doing = |boot: Option<&BootSession>| boot.map(|boot| boot.doing).unwrap_or_default();
         Situations {
             system_id: vehicle.system_id,
             sessions: vehicle.boots.len() as u64,
-            begin: situations(vehicle.boots.first()).begin,
-            end: situations(vehicle.boots.last()).end,
+            begin: doing(vehicle.boots.first()).begin,
+            end: doing(vehicle.boots.last()).end,
+            set_off: vehicle.boots.iter().any(|boot| boot.doing.set_off),
         }
     }
 
@@ -88,6 +91,7 @@ impl Situations {
             sessions: (self.sessions + next.sessions).saturating_sub(1),
             begin: if self.sessions <= 1 { begin.or(&next.begin) } else { begin },
             end: if next.sessions <= 1 { end.or(&self.end) } else { end },
+            set_off: self.set_off || next.set_off,
         }
     }
 }

@@ -4,7 +4,7 @@
 //! That the files around the hole are one recording is known without it; another day's file would have to be as short, and
 //! at the same second after boot.
 
-use super::parts::{APART_MS, Main, Part, as_sent_ms, of_two, same_boot, situation};
+use super::parts::{APART_MS, Main, Part, as_sent_ms, of_two, same_boot, situation, stretches_ms};
 use crate::recording::situation::Situation;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -61,9 +61,11 @@ fn fitting<'h>(
 ) -> impl Iterator<Item = &'h Place> {
     let senders = part.ends.senders.iter();
     let begins = senders.filter_map(|sender| Some((sender.system_id, sender.first_boot_ms?)));
-    let near = begins.flat_map(|(system_id, first_ms)| {
-        let key = |last_ms: i64| (part.container.as_str(), system_id, last_ms);
-        holes.range(key(first_ms - APART_MS)..=key(first_ms)).flat_map(|(_, places)| places)
+    let near = begins.flat_map(move |(system_id, first_ms)| {
+        let key = move |last_ms: i64| (part.container.as_str(), system_id, last_ms);
+        let stretches = stretches_ms(first_ms - APART_MS, first_ms);
+        let near = stretches.flat_map(move |(from_ms, to_ms)| holes.range(key(from_ms)..=key(to_ms)));
+        near.flat_map(|(_, places)| places)
     });
     near.filter(|(first, at)| {
         let Some(ids) = recordings.get(first) else { return false };

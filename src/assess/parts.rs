@@ -105,7 +105,7 @@ fn returns(joint: Joint, part: &Part, next: &Part) -> bool {
     else {
         return false;
     };
-    let (length_ms, back_ms) = (last_ms - first_ms, as_sent_ms(last_ms) - back_to_ms);
+    let (length_ms, back_ms) = (last_ms - first_ms, apart_ms(back_to_ms, last_ms));
     if !(0..=length_ms.min(RETURNS_MS)).contains(&back_ms) || length_ms == 0 {
         return false;
     }
@@ -120,9 +120,26 @@ fn lossy(joint: Joint, part: &Part, next: &Part) -> bool {
     before.into_iter().chain(behind).any(SenderCount::loses)
 }
 
-/// A file behind a 32-bit wrap knows nothing of it.
+/// Stamps of 32 bits start anew after this; a file behind that knows nothing of it.
+const TURN_MS: i64 = 1 << 32;
+
+/// A time as a stamp of 32 bits has it.
 pub(super) fn as_sent_ms(boot_ms: i64) -> i64 {
-    boot_ms.rem_euclid(1 << 32)
+    boot_ms.rem_euclid(TURN_MS)
+}
+
+/// From one time to another one that is near, as stamps of 32 bits have them.
+fn apart_ms(from_ms: i64, to_ms: i64) -> i64 {
+    (to_ms - from_ms + TURN_MS / 2).rem_euclid(TURN_MS) - TURN_MS / 2
+}
+
+/// The stretches of stamps of 32 bits from one time to another.
+pub(super) fn stretches_ms(from_ms: i64, to_ms: i64) -> impl Iterator<Item = (i64, i64)> {
+    let from_sent_ms = as_sent_ms(from_ms);
+    let to_sent_ms = from_sent_ms + (to_ms - from_ms);
+    [(from_sent_ms, to_sent_ms), (from_sent_ms - TURN_MS, to_sent_ms - TURN_MS)]
+        .into_iter()
+        .filter(|(_, to_ms)| *to_ms >= 0)
 }
 
 /// Both files' view of the sender that says most in them.
@@ -142,7 +159,7 @@ impl Main {
             let other = next.ends.sender(sender)?;
             let (last_ms, first_ms) = sender.last_boot_ms.zip(other.first_boot_ms)?;
             let length_ms = last_ms - sender.first_boot_ms.unwrap_or(last_ms);
-            let apart_ms = first_ms - as_sent_ms(last_ms);
+            let apart_ms = apart_ms(last_ms, first_ms);
             let main = Main { system_id: sender.system_id, length_ms, last_ms, apart_ms };
             Some((Reverse(sender.frames.min(other.frames)), main))
         });
@@ -256,7 +273,16 @@ fn follows(part: &Part, next: &Part) -> Option<(u8, i64)> {
         (false, Some(true)) if main.near(PAUSE_MS) => Some((1, apart_ms)),
         // Where frames are lost exactly between two files that tell no UTC, the flight itself goes on.
         _ if main.near(APART_MS) && situation(Situation::goes_on) => Some((2, apart_ms)),
-        _ if main.near(APART_MS) && situation(Situation::stands_by) => Some((3, apart_ms)),
+        _ if main.near(APART_MS) && situation(Situation::stands_by) => {
+            // No flight is dated by another day's file.
+            let dated = |told: Option<i64>| told.is_some();
+            let by_the_other = boots.is_some_and(|(a, b)| match (dated(a.last_us), dated(b.first_us)) {
+                (true, false) => next.ends.doing(main.system_id).is_some_and(|b| b.set_off),
+                (false, true) => part.ends.doing(main.system_id).is_some_and(|a| a.set_off),
+                _ => false,
+            });
+            (!by_the_other).then_some((3, apart_ms))
+        }
         _ => None,
     }
 }
@@ -330,7 +356,7 @@ fn by_clock(logs: &[Part]) -> Vec<Candidate<'_, (u8, i64)>> {
         for sender in &part.ends.senders {
             if let Some(first_ms) = sender.first_boot_ms {
                 let key = (part.container.as_str(), sender.system_id, sender.component_id);
-                begins.entry(key).or_default().push((first_ms, index));
+                begins.entry(key).or_default().push((as_sent_ms(first_ms), index));
             }
         }
     }
@@ -340,11 +366,12 @@ fn by_clock(logs: &[Part]) -> Vec<Candidate<'_, (u8, i64)>> {
         let mut near: BTreeSet<usize> = BTreeSet::new();
         for sender in &part.ends.senders {
             let key = (part.container.as_str(), sender.system_id, sender.component_id);
-            let last_ms = sender.last_boot_ms.map(as_sent_ms);
-            let (Some(last_ms), Some(firsts)) = (last_ms, begins.get(&key)) else { continue };
-            let from = firsts.partition_point(|(first_ms, _)| *first_ms < last_ms - LATE_MS);
-            let next = firsts.iter().skip(from).take_while(|(first_ms, _)| *first_ms <= last_ms + PAUSE_MS);
-            near.extend(next.map(|(_, index)| *index));
+            let (Some(last_ms), Some(firsts)) = (sender.last_boot_ms, begins.get(&key)) else { continue };
+            for (from_ms, to_ms) in stretches_ms(last_ms - LATE_MS, last_ms + PAUSE_MS) {
+                let from = firsts.partition_point(|(first_ms, _)| *first_ms < from_ms);
+                let next = firsts.iter().skip(from).take_while(|(first_ms, _)| *first_ms <= to_ms);
+                near.extend(next.map(|(_, index)| *index));
+            }
         }
         for next in near.into_iter().filter_map(|index| logs.get(index)) {
             if let Some(how) = follows(part, next) {
@@ -628,7 +655,13 @@ mod tests {
         // The 32-bit stamps wrapped in the first file.
         let wrapped = part("q", (0, 50), (4_294_900_000, 4_294_900_000 + 90_000), None);
         let behind = part("r", (51, 90), (4_294_990_000 - (1 << 32) + 20, 60_000), None);
-        assert_eq!(recordings(&[behind, wrapped]), [["q", "r"]]);
+        assert_eq!(recordings(&[behind, wrapped.clone()]), [["q", "r"]]);
+        // Or between the two; a stamp in microseconds does not.
+        let until = part("s", (0, 50), (4_294_867_000, 4_294_967_290), None);
+        let from = part("t", (51, 90), (14, 60_000), None);
+        assert_eq!(recordings(&[from, until]), [["s", "t"]]);
+        let in_us = part("u", (51, 90), (4_294_990_020, 4_295_050_000), None);
+        assert_eq!(recordings(&[in_us, wrapped]), [["q", "u"]]);
         // A file of a second in between is long enough with the one that it goes on from.
         let (second, third) =
             (part("o", (51, 90), (30_100, 31_000), None), part("p", (91, 99), (31_050, 90_000), None));

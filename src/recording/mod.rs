@@ -4,6 +4,7 @@
 
 mod counter;
 mod cut;
+mod doing;
 mod flows;
 mod identity;
 mod losses;
@@ -28,11 +29,11 @@ use crate::wire::signature::{Key, Link, LinkTally, Signatures};
 use crate::wire::{Container, Definitions, Frame, Gap, Integrity, Met, Scanner};
 pub use counter::SenderCount;
 pub use cut::Cut;
+pub use doing::Doing;
 use losses::Losses;
 pub use losses::{Loss, LossKind};
 use missing::Pace;
 use repeats::{Repeating, Repeats};
-use situation::Situations;
 use sketch::Sketch;
 use std::collections::{BTreeMap, HashMap};
 use waiting::Waiting;
@@ -75,7 +76,7 @@ pub struct BootSession {
     /// What it said of its attitude, by which another recording of it is known.
     pub sketch: Sketch,
     /// What the aircraft was doing at both ends.
-    pub situations: Situations,
+    pub doing: Doing,
     /// Flights with their numbers, if [`Reduce`] drew them already and emptied the signals.
     pub reduced: Option<Vec<(Flight, Vec<Measurement>)>>,
     votes: UtcVotes,
@@ -183,7 +184,7 @@ struct State<'d> {
     /// a frame can look like one.
     stamped: bool,
     slots: Slots,
-    situation: situation::Plan,
+    doing: doing::Plan,
     reduce: Option<Reduce<'d>>,
     losses: Losses,
     /// Frames missing that the scanner could not tell.
@@ -235,7 +236,7 @@ impl<'d> Recorder<'d> {
                 unknown: BTreeMap::new(),
                 stamped: false,
                 slots,
-                situation: situation::Plan::new(definitions),
+                doing: doing::Plan::new(definitions),
                 reduce: None,
                 losses: Losses::default(),
                 sequence_lost: 0,
@@ -703,7 +704,8 @@ impl State<'_> {
         if self.slots.attitude.contains(&slot) && placed.latest_ms.is_some() {
             boot.sketch.note(frame.payload);
         }
-        boot.situations.note(&self.situation, slot, frame.payload, placed.earliest_ms);
+        let stamped = placed.latest_ms.is_some();
+        boot.doing.note(&self.doing, slot, frame.payload, placed.earliest_ms, stamped);
         boot.lag_ms = sender.clock.max_lag_ms();
         let (first, last) = boot.span_ms.unwrap_or((placed.earliest_ms, placed.earliest_ms));
         if placed.advanced && !placed.rebooted {
