@@ -4,7 +4,9 @@
 //! That the files around the hole are one recording is known without it; another day's file would have to be as short, and
 //! at the same second after boot.
 
-use super::parts::{APART_MS, Main, Part, as_sent_ms, of_two, same_boot, situation, stretches_ms};
+use super::parts::{
+    APART_MS, Main, ONE_MOMENT_MS, Part, as_sent_ms, of_two, same_boot, situation, stretches_ms,
+};
 use crate::recording::situation::Situation;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -63,7 +65,7 @@ fn fitting<'h>(
     let begins = senders.filter_map(|sender| Some((sender.system_id, sender.first_boot_ms?)));
     let near = begins.flat_map(move |(system_id, first_ms)| {
         let key = move |last_ms: i64| (part.container.as_str(), system_id, last_ms);
-        let stretches = stretches_ms(first_ms - APART_MS, first_ms);
+        let stretches = stretches_ms(first_ms - APART_MS, first_ms + ONE_MOMENT_MS);
         let near = stretches.flat_map(move |(from_ms, to_ms)| holes.range(key(from_ms)..=key(to_ms)));
         near.flat_map(|(_, places)| places)
     });
@@ -79,7 +81,7 @@ fn fitting<'h>(
 fn goes_on(part: &Part, next: &Part) -> bool {
     let Some(main) = Main::of(part, next) else { return false };
     let boots = part.ends.boot(main.system_id).zip(next.ends.boot(main.system_id));
-    (0..=APART_MS).contains(&main.apart_ms)
+    (-ONE_MOMENT_MS..=APART_MS).contains(&main.apart_ms)
         && same_boot(part, next, main.system_id) != Some(false)
         && !boots.is_some_and(|(a, b)| of_two(a, b))
         && !situation(part, next, main.system_id, Situation::excludes)

@@ -33,6 +33,8 @@ const LENGTH_MS: i64 = 5_000;
 /// A block that is written again is no longer where only the pace says so, and its counter as near to what that says.
 const RETURNS_MS: i64 = 30_000;
 const RETURNS_NEAR: u8 = 8;
+/// Messages of one moment have stamps that are so much out of order.
+pub(super) const ONE_MOMENT_MS: i64 = 100;
 /// Stamps arrive so much out of order at most.
 const LATE_MS: i64 = crate::clock::boot::LATE_MS;
 
@@ -270,7 +272,9 @@ fn follows(part: &Part, next: &Part) -> Option<(u8, i64)> {
         // By chance a counter goes on.
         (true, None) if common == 1 && situation(Situation::excludes) => None,
         (true, _) if certain && main.near(APART_MS) => Some((0, apart_ms)),
-        (false, Some(true)) if main.near(PAUSE_MS) => Some((1, apart_ms)),
+        (false, Some(true)) if (-ONE_MOMENT_MS..=PAUSE_MS).contains(&main.apart_ms) => Some((1, apart_ms)),
+        // Where one begins before the other ends, what follows without that is nearer the truth.
+        (false, Some(true)) if main.near(PAUSE_MS) => Some((4, apart_ms)),
         // Where frames are lost exactly between two files that tell no UTC, the flight itself goes on.
         _ if main.near(APART_MS) && situation(Situation::goes_on) => Some((2, apart_ms)),
         _ if main.near(APART_MS) && situation(Situation::stands_by) => {
@@ -610,7 +614,7 @@ mod tests {
             logs.rotate_left(1);
             assert_eq!(recordings(&logs), [["a", "piece", "next", "b"]]);
         }
-        let early = part("early", (120, 140), (29_990, 32_000), None);
+        let early = part("early", (120, 140), (29_800, 32_000), None);
         assert_eq!(recordings(&[a.clone(), b.clone(), early]), [["a", "b"]]);
         let other = part("other", (120, 140), (31_000, 32_000), Some(1_790_086_400_000_000));
         assert_eq!(recordings(&[a.clone(), b.clone(), other]), [["a", "b"]]);

@@ -14,6 +14,8 @@ use serde::{Deserialize, Serialize};
 
 /// Longest time between two situations that are compared.
 const LONGEST_MS: u32 = 10_000;
+/// Messages of different kinds are so much out of order, as estimates of the one may be later than of the other.
+const ONE_MOMENT_MS: u32 = 500;
 /// What was told longer before the end, or behind the beginning, may be so no more, or not yet.
 const STALE_MS: u32 = 5_000;
 /// Heights of home next to either end that are looked at, and how much they may differ to be of one arming.
@@ -191,9 +193,11 @@ impl Situation {
     }
 }
 
-/// Seconds from one time to a later one near it; stamps of 32 bits start anew.
+/// Seconds between one time and a later one near it, or one of the same moment; stamps of 32 bits start anew.
 fn seconds(from_ms: u32, to_ms: u32) -> Option<f64> {
-    Some(to_ms.wrapping_sub(from_ms)).filter(|ms| *ms <= LONGEST_MS).map(|ms| f64::from(ms) / 1000.0)
+    let (later_ms, earlier_ms) = (to_ms.wrapping_sub(from_ms), from_ms.wrapping_sub(to_ms));
+    let near_ms = if earlier_ms <= ONE_MOMENT_MS { earlier_ms } else { later_ms };
+    Some(near_ms).filter(|ms| *ms <= LONGEST_MS).map(|ms| f64::from(ms) / 1000.0)
 }
 
 impl Home {
@@ -212,11 +216,11 @@ impl Home {
         STEPS_MM.into_iter().find(in_steps).unwrap_or(1)
     }
 
-    /// How well it is known, mm; `None` where it comes in steps that are too coarse.
+    /// How well it is known, mm, as both heights that it is made of are rounded; `None` where it comes in steps that are too coarse.
     fn known_mm(&self) -> Option<i32> {
         Some(self.step_mm())
             .filter(|step_mm| *step_mm < COARSE_MM)
-            .map(|step_mm| self.width_mm().max(step_mm))
+            .map(|step_mm| self.width_mm().max(2 * step_mm))
     }
 }
 
@@ -324,6 +328,8 @@ mod tests {
     fn a_flight_goes_on_in_its_own_situation_only() {
         assert!(flying().goes_on(&later()) && !flying().excludes(&later()));
         // What differs, and whether the one situation excludes the other.
+        let before = Situation { heading: Some(Heading { boot_ms: 59_900, cdeg: 100 }), ..later() };
+        assert!(flying().goes_on(&Situation { charge: None, ..before }));
         let others = [
             (but(|place, _| place.home = home(2_145, 2_145)), false),
             (but(|place, _| place.home = home(2_205, 2_205)), true),
@@ -370,7 +376,7 @@ mod tests {
         };
         for (one, other, goes_on) in [
             ((2_130, 2_130), (2_140, 2_140), true),
-            ((2_130, 2_130), (2_150, 2_150), false),
+            ((2_130, 2_130), (2_160, 2_160), false),
             ((2_131, 2_139), (2_146, 2_146), true),
             ((2_100, 2_100), (2_100, 2_100), false),
             ((2_100, 2_110), (2_100, 2_100), false),
