@@ -112,13 +112,13 @@ fn what_came_over_a_poor_link_or_two_can_be_split_as_well() {
 proptest! {
     #![proptest_config(ProptestConfig { cases: 16, max_shrink_iters: 20, ..ProptestConfig::default() })]
 
-    /// A fifth to nine tenths of the frames are lost, in bursts of up to half a second; cuts fall within frames and exactly where
-    /// others are lost.
+    /// A tenth to three quarters of the frames are lost, in bursts of up to half a second; cuts fall within frames and exactly
+    /// where others are lost. Beyond that a file may tell nothing for seconds beside a cut.
     #[test]
     fn what_a_poor_link_left_can_be_split_anywhere(
         aircraft in prop::sample::select(&["heron", "egret", "plover"][..]),
         log in any::<prop::sample::Index>(),
-        (through, lost) in (prop::sample::select(&[3, 9, 30][..]), prop::sample::select(&[3, 8, 17][..])),
+        (through, lost) in prop::sample::select(&[(3, 3), (3, 8), (9, 8), (9, 17), (30, 3), (30, 17)][..]),
         state in any::<u32>(),
         cuts in prop::collection::vec((any::<prop::sample::Index>(), any::<bool>()), 1..5),
         order in any::<prop::sample::Index>(),
