@@ -73,12 +73,20 @@ pub struct Situations {
 
 impl Situations {
     fn of(vehicle: &Vehicle) -> Self {
-        let doing = |boot: Option<&BootSession>| boot.map(|boot| boot.doing).unwrap_or_default();
+        let as_sent = |boot_ms: i64| boot_ms.rem_euclid(1 << 32) as u32;
+        let begin = |boot: &BootSession| Situation {
+            at_ms: boot.span_ms.map(|(first_ms, _)| as_sent(first_ms)),
+            ..boot.doing.begin()
+        };
+        let end = |boot: &BootSession| Situation {
+            at_ms: boot.span_ms.map(|(_, last_ms)| as_sent(last_ms)),
+            ..boot.doing.end()
+        };
         Situations {
             system_id: vehicle.system_id,
             sessions: vehicle.boots.len() as u64,
-            begin: doing(vehicle.boots.first()).begin,
-            end: doing(vehicle.boots.last()).end,
+            begin: vehicle.boots.first().map(begin).unwrap_or_default(),
+            end: vehicle.boots.last().map(end).unwrap_or_default(),
             set_off: vehicle.boots.iter().any(|boot| boot.doing.set_off),
         }
     }

@@ -11,57 +11,75 @@ const ON_GROUND: u8 = 1;
 /// Charges that must rise one behind the other.
 const CHARGES: usize = 3;
 
-/// Where the messages have what is wanted, by definition slot.
-#[derive(Debug, Clone, Copy)]
+/// Which messages say what.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Kind {
+    Heartbeat,
+    Landed,
+    Position,
+    Attitude,
+    Battery,
+}
+
+/// Where the messages have what is wanted.
+#[derive(Debug, Clone)]
 pub(super) struct Plan {
-    heartbeat: Option<(usize, [usize; 1])>,
-    landed: Option<(usize, [usize; 1])>,
-    position: Option<(usize, [usize; 9])>,
-    attitude: Option<(usize, [usize; 2])>,
-    battery: Option<(usize, [usize; 3])>,
+    /// By definition slot.
+    kinds: Vec<Option<Kind>>,
+    heartbeat: [usize; 1],
+    landed: [usize; 1],
+    position: [usize; 9],
+    attitude: [usize; 2],
+    battery: [usize; 3],
 }
 
 impl Plan {
     pub fn new(definitions: &Definitions) -> Self {
+        let mut kinds = vec![None; definitions.messages().len()];
+        let position = ["time_boot_ms", "lat", "lon", "alt", "relative_alt", "vx", "vy", "vz", "hdg"];
+        let battery = ["current_consumed", "current_battery", "id"];
         Plan {
-            heartbeat: at(definitions, "HEARTBEAT", ["base_mode"]),
-            landed: at(definitions, "EXTENDED_SYS_STATE", ["landed_state"]),
-            position: at(
-                definitions,
-                "GLOBAL_POSITION_INT",
-                ["time_boot_ms", "lat", "lon", "alt", "relative_alt", "vx", "vy", "vz", "hdg"],
-            ),
-            attitude: at(definitions, "ATTITUDE", ["time_boot_ms", "yaw"]),
-            battery: at(definitions, "BATTERY_STATUS", ["current_consumed", "current_battery", "id"]),
+            heartbeat: at(definitions, "HEARTBEAT", ["base_mode"], Kind::Heartbeat, &mut kinds),
+            landed: at(definitions, "EXTENDED_SYS_STATE", ["landed_state"], Kind::Landed, &mut kinds),
+            position: at(definitions, "GLOBAL_POSITION_INT", position, Kind::Position, &mut kinds),
+            attitude: at(definitions, "ATTITUDE", ["time_boot_ms", "yaw"], Kind::Attitude, &mut kinds),
+            battery: at(definitions, "BATTERY_STATUS", battery, Kind::Battery, &mut kinds),
+            kinds,
         }
     }
 }
 
+/// The fields' offsets; a message that lacks one is not of the kind.
 fn at<const N: usize>(
     definitions: &Definitions,
     message: &str,
     fields: [&str; N],
-) -> Option<(usize, [usize; N])> {
-    let message = definitions.by_name(message)?;
-    let mut offsets = [0; N];
+    kind: Kind,
+    kinds: &mut [Option<Kind>],
+) -> [usize; N] {
+    let mut offsets = [usize::MAX; N];
+    let Some(message) = definitions.by_name(message) else { return offsets };
     for (offset, field) in offsets.iter_mut().zip(fields) {
-        *offset = message.field(field)?.offset;
+        *offset = message.field(field).map_or(usize::MAX, |field| field.offset);
     }
-    Some((message.slot, offsets))
+    if let Some(of_slot) = kinds.get_mut(message.slot).filter(|_| !offsets.contains(&usize::MAX)) {
+        *of_slot = Some(kind);
+    }
+    offsets
 }
 
 /// The situations at both ends of a boot session.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Doing {
-    /// As it begins.
-    pub begin: Situation,
-    /// As it ends.
-    pub end: Situation,
+    begin: Situation,
+    end: Situation,
     /// It was armed or in the air.
     pub set_off: bool,
     /// Told since the last stamp: by an autopilot that was booted anew, if the next stamp says so.
     waiting: Situation,
-    /// Heights of home told last, mm; the first `told` of the session count for its beginning.
+    waits: bool,
+    /// Heights of home told first, and the latest one last, mm, and how many at most.
+    first_homes_mm: [i32; HOMES],
     homes_mm: [i32; HOMES],
     told: usize,
     /// The same of what the battery had given, mAh.
@@ -70,52 +88,74 @@ pub struct Doing {
 }
 
 impl Doing {
+    /// As it begins; when that was, the session says.
+    pub fn begin(&self) -> Situation {
+        let home = of_one_arming(self.first_homes_mm.iter().take(self.told).copied());
+        Situation { place: self.begin.place.map(|place| Place { home, ..place }), ..self.begin }
+    }
+
+    /// As it ends.
+    pub fn end(&self) -> Situation {
+        // From the newest back, as far as it is the same arming's.
+        let home = of_one_arming(self.homes_mm.iter().rev().take(self.told).copied());
+        Situation { place: self.end.place.map(|place| Place { home, ..place }), ..self.end }
+    }
+
     /// Takes in what a message of the autopilot says, about `boot_ms`; `stamped` if the message says so itself.
     #[inline]
     pub(super) fn note(&mut self, plan: &Plan, slot: usize, payload: &[u8], boot_ms: i64, stamped: bool) {
-        let boot_ms = boot_ms.rem_euclid(1 << 32) as u32;
-        let of = |message: usize| message == slot;
-        if stamped {
-            self.stamp(boot_ms);
+        if stamped && self.waits {
+            self.confirm();
         }
-        if let Some((_, [time, yaw])) = plan.attitude.filter(|(message, _)| of(*message)) {
-            let degrees = f32_at(payload, yaw).to_degrees();
-            if degrees.abs() <= 360.0 {
-                self.heading(u32_at(payload, time), (degrees * 100.0) as i32);
+        if let Some(kind) = plan.kinds.get(slot).copied().flatten() {
+            self.take(plan, kind, payload, boot_ms);
+        }
+    }
+
+    fn take(&mut self, plan: &Plan, kind: Kind, payload: &[u8], boot_ms: i64) {
+        let boot_ms = boot_ms.rem_euclid(1 << 32) as u32;
+        match kind {
+            Kind::Attitude => {
+                let [time, yaw] = plan.attitude;
+                let degrees = f32_at(payload, yaw).to_degrees();
+                if degrees.abs() <= 360.0 {
+                    self.heading(u32_at(payload, time), (degrees * 100.0) as i32);
+                }
             }
-        } else if let Some((_, at)) = plan.position.filter(|(message, _)| of(*message)) {
-            self.position(at, payload);
-        } else if let Some((_, [base_mode])) = plan.heartbeat.filter(|(message, _)| of(*message)) {
-            self.waiting.armed = Some(Told { boot_ms, is: u8_at(payload, base_mode) & ARMED != 0 });
-        } else if let Some((_, [landed_state])) = plan.landed.filter(|(message, _)| of(*message)) {
-            let state = u8_at(payload, landed_state);
-            if state != 0 {
-                self.waiting.on_ground = Some(Told { boot_ms, is: state == ON_GROUND });
+            Kind::Position => self.position(plan.position, payload),
+            Kind::Heartbeat => {
+                let is = u8_at(payload, plan.heartbeat[0]) & ARMED != 0;
+                (self.waiting.armed, self.waits) = (Some(Told { boot_ms, is }), true);
             }
-        } else if let Some((_, [consumed, current, id])) = plan.battery.filter(|(message, _)| of(*message)) {
-            let (consumed_mah, current_ca) = (i32_at(payload, consumed), i16_at(payload, current));
-            // Either is -1 where it is not known.
-            if u8_at(payload, id) == 0 && consumed_mah >= 0 && current_ca >= 0 {
-                self.waiting.charge = Some(Charge { boot_ms, consumed_mah, current_ca, falls: false });
+            Kind::Landed => {
+                let state = u8_at(payload, plan.landed[0]);
+                if state != 0 {
+                    let is = state == ON_GROUND;
+                    (self.waiting.on_ground, self.waits) = (Some(Told { boot_ms, is }), true);
+                }
+            }
+            Kind::Battery => {
+                let [consumed, current, id] = plan.battery;
+                let (consumed_mah, current_ca) = (i32_at(payload, consumed), i16_at(payload, current));
+                // Either is -1 where it is not known.
+                if u8_at(payload, id) == 0 && consumed_mah >= 0 && current_ca >= 0 {
+                    let charge = Charge { boot_ms, consumed_mah, current_ca, falls: false };
+                    (self.waiting.charge, self.waits) = (Some(charge), true);
+                }
             }
         }
     }
 
     /// What was told since the last stamp was of this session.
-    #[inline]
-    fn stamp(&mut self, boot_ms: u32) {
+    fn confirm(&mut self) {
         let Situation { armed, on_ground, charge, .. } = self.waiting;
-        if armed.is_some() || on_ground.is_some() || charge.is_some() {
-            self.set_off |= armed.is_some_and(|armed| armed.is) || on_ground.is_some_and(|told| !told.is);
-            self.begin = self.begin.or(&self.waiting);
-            self.end = self.waiting.or(&self.end);
-            self.waiting = Situation::default();
-            if let Some(charge) = charge {
-                self.charge(charge.consumed_mah);
-            }
+        self.set_off |= armed.is_some_and(|armed| armed.is) || on_ground.is_some_and(|told| !told.is);
+        self.begin = self.begin.or(&self.waiting);
+        self.end = self.waiting.or(&self.end);
+        (self.waiting, self.waits) = (Situation::default(), false);
+        if let Some(charge) = charge {
+            self.charge(charge.consumed_mah);
         }
-        self.begin.at_ms = self.begin.at_ms.or(Some(boot_ms));
-        self.end.at_ms = Some(boot_ms);
     }
 
     fn charge(&mut self, consumed_mah: i32) {
@@ -144,20 +184,18 @@ impl Doing {
         }
         let alt_mm = i32_at(payload, alt);
         let velocity_cm_s = (i16_at(payload, vx), i16_at(payload, vy), i16_at(payload, vz));
+        let home_mm = alt_mm.saturating_sub(i32_at(payload, relative_alt));
+        if let Some(first) = self.first_homes_mm.get_mut(self.told) {
+            (*first, self.told) = (home_mm, self.told + 1);
+        }
         self.homes_mm.rotate_left(1);
-        self.homes_mm[HOMES - 1] = alt_mm.saturating_sub(i32_at(payload, relative_alt));
-        self.told = (self.told + 1).min(HOMES + 1);
+        self.homes_mm[HOMES - 1] = home_mm;
         let boot_ms = u32_at(payload, time);
-        // From the newest back, as far as it is the same arming's.
-        let last = self.homes_mm.iter().rev().take(self.told);
-        let home = of_one_arming(last.copied());
+        // Filled in when asked for.
+        let home = Home { low_mm: 0, high_mm: 0, told: 0 };
         let place = Place { boot_ms, lat_lon_e7, alt_mm, velocity_cm_s, home };
         self.end.place = Some(place);
-        let begin = self.begin.place.get_or_insert(place);
-        if self.told <= HOMES {
-            let first = self.homes_mm.iter().skip(HOMES - self.told);
-            begin.home = of_one_arming(first.copied());
-        }
+        self.begin.place.get_or_insert(place);
         if let Some(cdeg) = Some(u16_at(payload, hdg)).filter(|heading| *heading != u16::MAX) {
             self.heading(boot_ms, cdeg.into());
         }
@@ -186,7 +224,8 @@ mod tests {
     fn home_is_that_of_the_messages_next_to_either_end() {
         let definitions = Definitions::builtin();
         let plan = Plan::new(definitions);
-        let (slot, [time, lat, _, alt, relative_alt, ..]) = plan.position.unwrap();
+        let slot = definitions.by_name("GLOBAL_POSITION_INT").unwrap().slot;
+        let [time, lat, _, alt, relative_alt, ..] = plan.position;
         let mut doing = Doing::default();
         for step in 0..20u32 {
             let mut payload = [0; 28];
@@ -200,7 +239,7 @@ mod tests {
             put(alt, (home_mm + relative_mm) / 10 * 10);
             doing.note(&plan, slot, &payload, 0, true);
         }
-        let (begin, end) = (doing.begin.place.unwrap(), doing.end.place.unwrap());
+        let (begin, end) = (doing.begin().place.unwrap(), doing.end().place.unwrap());
         assert_eq!((begin.boot_ms, end.boot_ms), (0, 3_800));
         assert!(
             begin.home.low_mm > 1_990 && begin.home.high_mm <= 2_000 && begin.home.told == 4,
@@ -215,9 +254,11 @@ mod tests {
 
     #[test]
     fn what_was_told_since_the_last_stamp_waits_for_the_next() {
-        let plan = Plan::new(Definitions::builtin());
-        let (heartbeat, [base_mode]) = plan.heartbeat.unwrap();
-        let (attitude, _) = plan.attitude.unwrap();
+        let definitions = Definitions::builtin();
+        let plan = Plan::new(definitions);
+        let slot = |name: &str| definitions.by_name(name).unwrap().slot;
+        let (heartbeat, attitude) = (slot("HEARTBEAT"), slot("ATTITUDE"));
+        let [base_mode] = plan.heartbeat;
         let mut payload = [0; 28];
         payload[base_mode] = ARMED;
         let mut doing = Doing::default();
@@ -226,7 +267,7 @@ mod tests {
         doing.note(&plan, attitude, &[0; 28], 1_000, true);
         let armed = Some(Told { boot_ms: 900, is: true });
         assert_eq!((doing.begin.armed, doing.end.armed, doing.set_off), (armed, armed, true));
-        let (battery, [consumed, ..]) = plan.battery.unwrap();
+        let (battery, [consumed, ..]) = (slot("BATTERY_STATUS"), plan.battery);
         for (step, falls) in [(1, false), (2, false), (3, true), (2, false), (3, false), (4, true)] {
             let mut payload = [0; 36];
             payload[consumed] = step;
@@ -236,6 +277,6 @@ mod tests {
         }
         assert!(doing.begin.charge.is_some_and(|charge| charge.falls && charge.consumed_mah == 1));
         doing.note(&plan, heartbeat, &[0; 28], 2_000, false);
-        assert_eq!((doing.end.armed, doing.end.at_ms), (armed, Some(1_000)));
+        assert_eq!(doing.end.armed, armed);
     }
 }
