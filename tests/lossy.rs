@@ -10,7 +10,7 @@
 mod card_support;
 mod common;
 
-use card_support::{Fleet, sample, undated};
+use card_support::{Fleet, pieces, sample, undated};
 use fettle::assess::ends::Ends;
 use fettle::assess::parts::{Part, recordings};
 use fettle::wire::{Definitions, Frame, Scanner};
@@ -131,27 +131,17 @@ proptest! {
         let mut ends: Vec<usize> = vec![0];
         frames(&bytes).iter().for_each(|frame| ends.push(ends[ends.len() - 1] + frame.len()));
         let between = |at: usize| ends[ends.partition_point(|end| *end < at)];
-        let mut at: Vec<usize> = cuts
-            .iter()
-            .map(|(cut, within)| if *within { cut.index(bytes.len()) } else { between(cut.index(bytes.len())) })
-            .chain([0, bytes.len()])
-            .collect();
-        at.sort_unstable();
+        let at = |(cut, within): &(prop::sample::Index, bool)| {
+            let at = cut.index(bytes.len());
+            if *within { at } else { between(at) }
+        };
         // A piece must hold a whole frame to be known as telemetry at all.
-        at.dedup_by(|next, before| *next - *before < 300);
+        let pieces = pieces(&bytes, cuts.iter().map(at).collect(), 300);
         let split = Fleet::new();
-        let mut files: Vec<PathBuf> = at
-            .windows(2)
-            .enumerate()
-            .map(|(number, cut)| split.put(&format!("part{number}"), &bytes[cut[0]..cut[1]]))
-            .collect();
-        let turn = order.index(files.len());
-        files.rotate_left(turn);
-        if together {
-            split.import(&files);
-        } else {
-            files.iter().for_each(|file| drop(split.import(std::slice::from_ref(file))));
-        }
+        let files = pieces.iter().enumerate();
+        let mut files: Vec<PathBuf> =
+            files.map(|(number, piece)| split.put(&format!("part{number}"), piece)).collect();
+        split.import_turned(&mut files, order, together);
         prop_assert_eq!(split.flights(), whole.flights());
     }
 }

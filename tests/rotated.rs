@@ -23,18 +23,7 @@ fn pieces<'b>(bytes: &'b [u8], cuts: &[(prop::sample::Index, Option<usize>)], le
         let at = cut.index(bytes.len());
         [Some(at), close.map(|close| at + close)]
     };
-    let mut at: Vec<usize> = cuts.iter().flat_map(one).flatten().filter(|at| *at < bytes.len()).collect();
-    at.sort_unstable();
-    let mut pieces = Vec::new();
-    let mut from = 0;
-    for cut in at {
-        if cut - from >= least && bytes.len() - cut >= least {
-            pieces.push(&bytes[from..cut]);
-            from = cut;
-        }
-    }
-    pieces.push(&bytes[from..]);
-    pieces
+    card_support::pieces(bytes, cuts.iter().flat_map(one).flatten().collect(), least)
 }
 
 /// The power failed somewhere, and a ground station that was started anew as well records the next flight, too.
@@ -67,15 +56,7 @@ proptest! {
             .enumerate()
             .map(|(number, piece)| split.put(&format!("part{number}"), piece))
             .collect();
-        let turn = order.index(files.len());
-        files.rotate_left(turn);
-        if together {
-            split.import(&files);
-        } else {
-            for file in &files {
-                split.import(std::slice::from_ref(file));
-            }
-        }
+        split.import_turned(&mut files, order, together);
         prop_assert_eq!(split.flights(), want);
         let again = split.archive();
         let summary = split.import(&files);

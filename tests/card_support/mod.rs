@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
 use fettle::wire::{Definitions, Frame, Scanner};
+use proptest::prelude::prop;
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::fs;
@@ -54,6 +55,16 @@ impl Fleet {
             .unwrap()
     }
 
+    /// Imports files, beginning with any of them, all at once or one by one.
+    pub fn import_turned(&self, files: &mut [PathBuf], order: prop::sample::Index, together: bool) {
+        files.rotate_left(order.index(files.len()));
+        if together {
+            self.import(files);
+        } else {
+            files.iter().for_each(|file| drop(self.import(std::slice::from_ref(file))));
+        }
+    }
+
     /// The flights without their ids.
     pub fn flights(&self) -> Vec<Value> {
         let output = self.fettle(&["flights", "--json"]);
@@ -90,6 +101,20 @@ impl Fleet {
 
 pub fn sample() -> Vec<u8> {
     fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs/heron/2026-09-02.mavlink")).unwrap()
+}
+
+/// The pieces between cuts; none is shorter than `least` bytes.
+pub fn pieces(bytes: &[u8], mut cuts: Vec<usize>, least: usize) -> Vec<&[u8]> {
+    cuts.sort_unstable();
+    let (mut pieces, mut from) = (Vec::new(), 0);
+    for cut in cuts {
+        if cut < bytes.len() && cut - from >= least && bytes.len() - cut >= least {
+            pieces.push(&bytes[from..cut]);
+            from = cut;
+        }
+    }
+    pieces.push(&bytes[from..]);
+    pieces
 }
 
 /// The frames of a log with other payloads, back to back; checksums by the independent crate.
