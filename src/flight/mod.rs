@@ -195,7 +195,7 @@ fn join(last: &mut Flight, next: Flight) {
 }
 
 /// Mean Earth radius, metres (IUGG R₁).
-const EARTH_RADIUS_M: f64 = 6_371_008.8;
+pub(crate) const EARTH_RADIUS_M: f64 = 6_371_008.8;
 
 /// Most of the way that holes may hide, as a share of it (common practice, no published source).
 const MOST_HIDDEN: f64 = 0.05;

@@ -10,6 +10,7 @@
 //! bounds are common practice for a heavy multirotor, no published source; what they admit was measured over flights of two
 //! days, cut at the same time after boot (`tests/lossy.rs`).
 
+use crate::flight::EARTH_RADIUS_M;
 use serde::{Deserialize, Serialize};
 
 /// Longest time between two situations that are compared.
@@ -41,7 +42,7 @@ const YAW_DEG_S: f64 = 25.0;
 /// The same for the charge: half of what the greater current takes.
 const CHARGE_MAH: f64 = 5.0;
 const CURRENT_SHARE: f64 = 0.5;
-const METRES_A_DEGREE: f64 = 111_195.0;
+const METRES_A_DEGREE: f64 = EARTH_RADIUS_M * std::f64::consts::PI / 180.0;
 
 /// A situation, as far as it was told. Times are milliseconds since boot modulo 2³².
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
