@@ -6,7 +6,7 @@
 //! only beyond the first minute, or if both files give the same UTC of boot; before, its stamps must go on at once behind a
 //! file of some seconds; and never where the aircraft cannot have been doing both ([`crate::recording::situation`]). Where
 //! counters do not go on, since the recorder paused or frames were lost, that UTC is asked for, or else that what the
-//! aircraft was doing goes on.
+//! aircraft was doing goes on; where three frames in four are missing, that it may have.
 //! Where the recorder cut in mid-frame, the end of one file and the beginning of the next are a frame with a good checksum:
 //! that is evidence enough, if there is more of it in both than all frames of its kind have alike, where its own counter
 //! goes on from the one or in the other or, where many of its frames are missing, the boot clock does.
@@ -153,6 +153,8 @@ pub(super) struct Main {
     pub(super) last_ms: i64,
     /// Until the first of the other.
     pub(super) apart_ms: i64,
+    /// Most of its frames are missing.
+    hardly_holds: bool,
 }
 
 impl Main {
@@ -162,7 +164,8 @@ impl Main {
             let (last_ms, first_ms) = sender.last_boot_ms.zip(other.first_boot_ms)?;
             let length_ms = last_ms - sender.first_boot_ms.unwrap_or(last_ms);
             let apart_ms = apart_ms(last_ms, first_ms);
-            let main = Main { system_id: sender.system_id, length_ms, last_ms, apart_ms };
+            let hardly_holds = sender.hardly_holds(other);
+            let main = Main { system_id: sender.system_id, length_ms, last_ms, apart_ms, hardly_holds };
             Some((Reverse(sender.frames.min(other.frames)), main))
         });
         both.min_by_key(|(frames, _)| *frames).map(|(_, main)| main)
@@ -265,6 +268,13 @@ fn follows(part: &Part, next: &Part) -> Option<(u8, i64)> {
     let at_once = main.length_ms >= LENGTH_MS && apart_ms <= AT_ONCE_MS;
     let certain = same_boot == Some(true) || common > 1 || main.last_ms >= STARTED_MS || at_once;
     let situation = |is| situation(part, next, main.system_id, is);
+    // No flight is dated by another day's file.
+    let set_off = |part: &Part| part.ends.doing(main.system_id).is_some_and(|doing| doing.set_off);
+    let dated_by_the_other = boots.is_some_and(|(a, b)| match (a.last_us.is_some(), b.first_us.is_some()) {
+        (true, false) => set_off(next),
+        (false, true) => set_off(part),
+        _ => false,
+    });
     match (all_go_on && common > 0, same_boot) {
         // Counters of several senders that go on outweigh a UTC that was set right in between.
         (true, Some(false)) if common > 1 && main.near(APART_MS) => Some((1, apart_ms)),
@@ -277,16 +287,11 @@ fn follows(part: &Part, next: &Part) -> Option<(u8, i64)> {
         (false, Some(true)) if main.near(PAUSE_MS) => Some((4, apart_ms)),
         // Where frames are lost exactly between two files that tell no UTC, the flight itself goes on.
         _ if main.near(APART_MS) && situation(Situation::goes_on) => Some((2, apart_ms)),
-        _ if main.near(APART_MS) && situation(Situation::stands_by) => {
-            // No flight is dated by another day's file.
-            let dated = |told: Option<i64>| told.is_some();
-            let by_the_other = boots.is_some_and(|(a, b)| match (dated(a.last_us), dated(b.first_us)) {
-                (true, false) => next.ends.doing(main.system_id).is_some_and(|b| b.set_off),
-                (false, true) => part.ends.doing(main.system_id).is_some_and(|a| a.set_off),
-                _ => false,
-            });
-            (!by_the_other).then_some((3, apart_ms))
+        _ if main.near(APART_MS) && situation(Situation::stands_by) && !dated_by_the_other => {
+            Some((3, apart_ms))
         }
+        // Of a link that hardly holds a file tells little near its end: what is told must not be at odds.
+        _ if main.near(APART_MS) && main.hardly_holds && situation(Situation::admits) => Some((5, apart_ms)),
         _ => None,
     }
 }

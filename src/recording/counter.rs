@@ -96,6 +96,13 @@ impl SenderCount {
         self.tells() && 8 * (self.sent + 1) >= 9 * self.frames
     }
 
+    /// Whether three frames in four are missing of both, as of what a link brings that hardly holds.
+    #[must_use]
+    pub fn hardly_holds(&self, other: &SenderCount) -> bool {
+        let ahead = |sender: &SenderCount| 8 * sender.backward <= sender.frames.saturating_sub(1);
+        ahead(self) && ahead(other) && self.sent + other.sent + 2 >= 4 * (self.frames + other.frames)
+    }
+
     /// Whether a frame with this counter goes on from these, or these from one with it.
     #[must_use]
     pub fn near(&self, from: u8, to: u8) -> bool {
@@ -168,6 +175,10 @@ mod tests {
         assert!(
             sender(&[7, 9, 10, 12, 13]).loses() && !sender(&[7, 8, 9, 11, 12, 13, 14, 15, 16, 17]).loses()
         );
+        let each = |step: u8| sender(&(0..50u8).map(|n| n.wrapping_mul(step)).collect::<Vec<u8>>());
+        assert!(each(7).hardly_holds(&each(4)) && each(7).hardly_holds(&each(2)));
+        assert!(!each(3).hardly_holds(&each(4)) && !each(7).hardly_holds(&sender(&two)));
+        assert!(!each(7).hardly_holds(&sender(&vec![7; 400])));
         // A counter that begins anew, or falls by much, loses nothing.
         let anew: Vec<u8> = (0..=99).chain(0..=99).chain(60..=99).collect();
         assert!(sender(&anew).tells() && !sender(&anew).loses());

@@ -158,6 +158,19 @@ impl Situation {
         self.place.zip(next.place).is_some_and(moved) || self.charge.zip(next.charge).is_some_and(fuller)
     }
 
+    /// Whether nothing that is told of either speaks against the `next` one soon after.
+    #[must_use]
+    pub fn admits(&self, next: &Situation) -> bool {
+        let sets_off = |at: &Situation| at.armed.is_some_and(|armed| armed.is);
+        let home = |(a, b): (Place, Place)| !(sets_off(self) && sets_off(next)) || a.home_is_that_of(&b);
+        let heading = self.heading.zip(next.heading).and_then(|(a, b)| a.turns_to(&b));
+        let charge = self.charge.zip(next.charge).and_then(|(a, b)| a.drains_to(&b));
+        let off = |(a, b): (Place, Place)| a.off_m(&b).is_none_or(|(off_m, most_m)| off_m <= most_m);
+        !self.excludes(next)
+            && self.place.zip(next.place).is_none_or(|both| home(both) && off(both))
+            && ![heading, charge].contains(&Some(false))
+    }
+
     /// On the ground, and not about to leave it.
     fn stands(&self) -> bool {
         let now = |told: Option<Told>| {
@@ -405,6 +418,26 @@ mod tests {
         assert!(!Situation { on_ground: told(false), ..disarmed }.stands_by(&other_home));
         let late = Situation { armed: Some(Told { boot_ms: 68_000, is: false }), ..other_home };
         assert!(!flying().stands_by(&late) && flying().stands_by(&Situation { armed: told(false), ..late }));
+    }
+
+    #[test]
+    fn what_is_not_told_speaks_against_nothing() {
+        let nothing = Situation::default();
+        assert!(flying().admits(&later()) && flying().admits(&nothing) && nothing.admits(&later()));
+        assert!(!flying().goes_on(&nothing) && !nothing.goes_on(&later()));
+        for at_odds in [
+            but(|place, _| place.home = home(2_145, 2_145)),
+            but(|place, _| place.lat_lon_e7.1 += 1_000),
+            but(|_, charge| charge.consumed_mah += 60),
+            turned(9_000),
+        ] {
+            assert!(!flying().admits(&at_odds), "{at_odds:?}");
+        }
+        // Home moves when it arms; what was told long ago may be so no more.
+        let other_home = but(|place, _| place.home = home(9_001, 9_001));
+        assert!(Situation { armed: told(false), ..flying() }.admits(&other_home));
+        let long_after = Situation { heading: Some(Heading { boot_ms: 71_000, cdeg: 9_000 }), ..later() };
+        assert!(flying().admits(&long_after));
     }
 
     #[test]
