@@ -13,6 +13,7 @@ mod common;
 use card_support::{Fleet, pieces, sample, undated};
 use fettle::assess::ends::Ends;
 use fettle::assess::parts::{Part, recordings};
+use fettle::assess::told::Told;
 use fettle::wire::{Definitions, Frame, Scanner};
 use proptest::prelude::*;
 use serde_json::Value;
@@ -207,7 +208,8 @@ fn halves(link: impl Fn(usize, &[(u32, Vec<u8>)]) -> Vec<(u32, Vec<u8>)>) -> Uni
                     logs.iter().map(|log| part("b", log, cut_ms + gap_ms, u32::MAX)).collect();
                 for (first, a) in before.iter().enumerate() {
                     for (second, b) in behind.iter().enumerate() {
-                        let one = usize::from(!recordings(&[a.clone(), b.clone()]).is_empty());
+                        let one =
+                            usize::from(!recordings(&[a.clone(), b.clone()], &Told::default()).is_empty());
                         if first == second {
                             united.own += one;
                             united.of_own += 1;

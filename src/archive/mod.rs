@@ -11,6 +11,7 @@
 //! - [`packs`]: battery packs and their charge, flight by flight, from the telemetry
 //! - [`copies`]: logs that are the beginning of another one
 //! - [`pieces`]: files too short for a whole frame
+//! - [`told_joins`]: what a person says of logs being one recording or not
 //! - [`told_time`]: the time that a person gave a log without one
 //! - [`pending`]: marks of work that takes several steps
 //! - [`telemetry`]: one Parquet file a message, bounded memory
@@ -27,6 +28,7 @@ pub mod pieces;
 pub mod raw;
 pub mod row;
 pub mod telemetry;
+pub mod told_joins;
 pub mod told_time;
 pub mod writers;
 
@@ -74,6 +76,14 @@ pub enum ArchiveError {
     /// What a person said about a log's time is not what this version writes.
     #[error("{}: not a record of a log's time: {why}; remove it and tell the time again with `fettle clock`", path.display())]
     ToldTime {
+        /// Which file.
+        path: PathBuf,
+        /// What is wrong.
+        why: String,
+    },
+    /// What a person said of two logs is not what this version writes.
+    #[error("{}: not a record of two logs: {why}; remove it and say it again with `fettle join`", path.display())]
+    ToldJoin {
         /// Which file.
         path: PathBuf,
         /// What is wrong.

@@ -7,6 +7,7 @@
 use super::parts::{
     APART_MS, Main, ONE_MOMENT_MS, Part, as_sent_ms, of_two, same_boot, situation, stretches_ms,
 };
+use super::told::Told;
 use crate::recording::situation::Situation;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -19,11 +20,15 @@ pub(super) fn fill(
     recordings: &mut BTreeMap<String, Vec<String>>,
     mut parts: BTreeMap<String, Part>,
     logs: &BTreeMap<&str, &Part>,
+    told: &Told,
 ) {
     loop {
         let holes = holes(recordings, logs);
         let found = parts.iter().find_map(|(id, part)| {
-            let fitting: BTreeSet<&Place> = fitting(&holes, part, logs, recordings).collect();
+            let own = recordings.get(id).cloned().unwrap_or_else(|| vec![id.clone()]);
+            let apart = |first: &String| recordings.get(first).is_some_and(|logs| told.parts(&own, logs));
+            let fitting = fitting(&holes, part, logs, recordings).filter(|(first, _)| !apart(first));
+            let fitting: BTreeSet<&Place> = fitting.collect();
             // What fits in two is known to be in neither.
             fitting.first().filter(|_| fitting.len() == 1).map(|place| (id.clone(), (*place).clone()))
         });

@@ -14,6 +14,7 @@
 use super::ends::{BootEnds, Ends};
 use super::fill::fill;
 use super::joint::{Joint, Side, across, needs};
+use super::told::Told;
 use crate::clock::SAME_BOOT_US;
 use crate::recording::SenderCount;
 use crate::recording::situation::Situation;
@@ -36,7 +37,7 @@ const RETURNS_NEAR: u8 = 8;
 /// Messages of one moment have stamps that are so much out of order.
 pub(super) const ONE_MOMENT_MS: i64 = 100;
 /// Stamps arrive so much out of order at most.
-const LATE_MS: i64 = crate::clock::boot::LATE_MS;
+pub(super) const LATE_MS: i64 = crate::clock::boot::LATE_MS;
 
 /// One log as linking sees it.
 #[derive(Debug, Clone, PartialEq)]
@@ -132,7 +133,12 @@ pub(super) fn as_sent_ms(boot_ms: i64) -> i64 {
 
 /// From one time to another one that is near, as stamps of 32 bits have them.
 fn apart_ms(from_ms: i64, to_ms: i64) -> i64 {
-    (to_ms - from_ms + TURN_MS / 2).rem_euclid(TURN_MS) - TURN_MS / 2
+    near_turn_ms(to_ms - from_ms)
+}
+
+/// The same time from one to the other, by whichever turn of 32 bits is nearer.
+pub(super) fn near_turn_ms(apart_ms: i64) -> i64 {
+    (apart_ms + TURN_MS / 2).rem_euclid(TURN_MS) - TURN_MS / 2
 }
 
 /// The stretches of stamps of 32 bits from one time to another.
@@ -299,13 +305,15 @@ fn follows(part: &Part, next: &Part) -> Option<(u8, i64)> {
 /// Container, system and component: only what is alike in all can go on.
 type Stream<'p> = (&'p str, u32, u8);
 
-/// The recordings of more than one log, each in order of its logs. It does not depend on the order of `logs`.
-pub fn recordings(logs: &[Part]) -> Vec<Vec<String>> {
+/// The recordings of more than one log, each in order of its logs, by what the files tell and what is `told` of them. It does
+/// not depend on the order of `logs`.
+pub fn recordings(logs: &[Part], told: &Told) -> Vec<Vec<String>> {
     // What was cut in mid-frame is one file for what follows, and so is what a round linked: pieces may be too short to say
     // anything themselves.
     let mut parts: BTreeMap<String, Part> = logs.iter().map(|p| (p.log_id.clone(), p.clone())).collect();
     let mut linked: BTreeMap<String, Vec<String>> = BTreeMap::new();
-    let mut round = chains(by_cut(logs));
+    let files: BTreeMap<&str, &Part> = logs.iter().map(|part| (part.log_id.as_str(), part)).collect();
+    let mut round = chains(by_cut(logs), &linked, told);
     loop {
         for chain in std::mem::take(&mut round) {
             let mut files = chain.iter().filter_map(|id| parts.remove(id));
@@ -317,13 +325,20 @@ pub fn recordings(logs: &[Part]) -> Vec<Vec<String>> {
             parts.insert(first.log_id.clone(), first);
         }
         let left: Vec<Part> = parts.values().cloned().collect();
-        round = chains(by_clock(&left));
-        if round.is_empty() {
-            let logs = logs.iter().map(|part| (part.log_id.as_str(), part)).collect();
-            fill(&mut linked, parts, &logs);
-            return linked.into_values().collect();
+        round = chains(by_clock(&left), &linked, told);
+        if !round.is_empty() {
+            continue;
         }
+        let Some(row) = told.row(&parts, &linked, &files) else { break };
+        for id in &row.ids {
+            parts.remove(id);
+            linked.remove(id);
+        }
+        linked.insert(row.whole.log_id.clone(), row.logs);
+        parts.insert(row.whole.log_id.clone(), row.whole);
     }
+    fill(&mut linked, parts, &files, told);
+    linked.into_values().collect()
 }
 
 /// A file and the one that goes on, by how well it does.
@@ -391,40 +406,51 @@ fn by_clock(logs: &[Part]) -> Vec<Candidate<'_, (u8, i64)>> {
     candidates
 }
 
-/// The best candidates in a row: each file goes on in one and is gone on from by one.
-fn chains<How: Ord>(mut candidates: Vec<Candidate<'_, How>>) -> Vec<Vec<String>> {
+/// The best candidates in a row: each file goes on in one and is gone on from by one, and none is with one that it is told
+/// apart from.
+fn chains<How: Ord>(
+    mut candidates: Vec<Candidate<'_, How>>,
+    linked: &BTreeMap<String, Vec<String>>,
+    told: &Told,
+) -> Vec<Vec<String>> {
     candidates.sort_unstable();
     let (mut next_of, mut before): (BTreeMap<&str, &str>, BTreeMap<&str, &str>) = Default::default();
     for (_, _, part, next) in candidates {
-        let circle = {
-            let mut end = next;
-            while let Some(further) = next_of.get(end) {
-                end = further;
-            }
-            end == part
-        };
-        if !circle && !next_of.contains_key(part) && !before.contains_key(next) {
-            next_of.insert(part, next);
-            before.insert(next, part);
+        let behind = row(next, &next_of);
+        if behind.last() == Some(&part) || next_of.contains_key(part) || before.contains_key(next) {
+            continue;
         }
+        let logs = |ids: Vec<&str>| -> Vec<String> {
+            let logs =
+                ids.into_iter().map(|id| linked.get(id).cloned().unwrap_or_else(|| vec![id.to_owned()]));
+            logs.flatten().collect()
+        };
+        if told.says_apart() && told.parts(&logs(row(part, &before)), &logs(behind)) {
+            continue;
+        }
+        next_of.insert(part, next);
+        before.insert(next, part);
     }
     let mut chains = Vec::new();
     for first in next_of.keys().filter(|part| !before.contains_key(*part)) {
-        let mut chain = vec![(*first).to_owned()];
-        let mut at = *first;
-        while let Some(next) = next_of.get(at) {
-            chain.push((*next).to_owned());
-            at = next;
-        }
-        chains.push(chain);
+        chains.push(row(first, &next_of).into_iter().map(str::to_owned).collect());
     }
     chains
+}
+
+/// A file and those that go on from it, or that it goes on from, one after the other.
+fn row<'p>(first: &'p str, further: &BTreeMap<&'p str, &'p str>) -> Vec<&'p str> {
+    std::iter::successors(Some(first), |at| further.get(at).copied()).collect()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::assess::joint::hex;
+
+    fn recordings(logs: &[Part]) -> Vec<Vec<String>> {
+        super::recordings(logs, &Told::default())
+    }
 
     fn part(id: &str, sequence: (u8, u8), boot_ms: (i64, i64), boot_us: Option<i64>) -> Part {
         let sender = SenderCount {

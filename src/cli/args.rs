@@ -47,6 +47,8 @@ pub enum Command {
     Tables(Tables),
     /// Show where a log's time comes from, or give it one.
     Clock(Clock),
+    /// Show which logs a recording is made of, or say that logs are one recording or are not.
+    Join(Join),
     /// Hours, flights and landings of aircraft and components.
     Hours(logbook::Hours),
     /// Inspections and life limits that fall due, most urgent first.
@@ -272,6 +274,30 @@ pub struct Clock {
     #[arg(long, value_name = "DURATION", value_parser = duration, allow_hyphen_values = true, conflicts_with = "withdraw")]
     pub shift: Option<i64>,
     /// Take back what was said of this log's time.
+    #[arg(long)]
+    pub withdraw: bool,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub dialects: DialectOption,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub signing: SigningOption,
+}
+
+/// Arguments of `join`.
+#[derive(Debug, Args)]
+pub struct Join {
+    /// The logs: the beginning of an id each, or a file. One alone is shown; several are one recording from now on, in the
+    /// order of their boot clock.
+    #[arg(required = true, value_name = "LOG")]
+    pub logs: Vec<String>,
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub fleet: FleetOption,
+    /// They are not one recording, whatever the files tell.
+    #[arg(long, conflicts_with = "withdraw")]
+    pub apart: bool,
+    /// Take back what was said of these logs together, or of this one with any.
     #[arg(long)]
     pub withdraw: bool,
     #[command(flatten)]

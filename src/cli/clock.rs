@@ -4,15 +4,14 @@
 use super::args::Clock;
 use super::import::Into;
 use super::output::Output;
-use super::{Failure, Outcome, dialects, filing, fleet, join, reading, reassess, signing};
+use super::{Failure, Outcome, dialects, filing, fleet, reading, reassess, recordings, signing, which};
 use crate::archive::layout::FleetDir;
 use crate::archive::pending::Pending;
 use crate::archive::row::{FlightRow, LogRow};
 use crate::archive::told_time::{self, ToldTime};
-use crate::archive::{catalogue, copies, raw, writers};
+use crate::archive::{catalogue, copies, writers};
 use crate::report::text;
 use std::collections::BTreeMap;
-use std::path::Path;
 
 /// Shows or changes a log's time.
 ///
@@ -22,8 +21,8 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
     let (dir, fleet) = fleet::required(options.fleet.fleet.as_deref())?;
     let _writer = writers::enter(&dir)?;
     let rows: Vec<LogRow> = catalogue::read(&dir, None)?;
-    let log_id = named(&rows, &options.log)?;
-    let ids = join::logs_of(&dir, &log_id)?;
+    let log_id = which::log(&rows, &options.log)?;
+    let ids = recordings::logs_of(&dir, &log_id)?;
     let by_id: BTreeMap<&str, &LogRow> = rows.iter().map(|row| (row.log_id.as_str(), row)).collect();
     let logs: Vec<LogRow> = ids.iter().filter_map(|id| by_id.get(id.as_str()).copied().cloned()).collect();
     let recording_id = ids.first().cloned().unwrap_or(log_id);
@@ -64,7 +63,7 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
     // A copy that was told itself goes by its log again.
     for row in copies_told {
         let told = filing::told(&dir, std::slice::from_ref(row), &copies)?;
-        join::alone(row, told.as_ref(), &into, &mut aircraft)?;
+        recordings::alone(row, told.as_ref(), &into, &mut aircraft)?;
     }
     for name in &aircraft {
         reassess::aircraft(&dir, &fleet, name)?;
@@ -116,20 +115,6 @@ fn of(dir: &FleetDir, recording_id: &str) -> Result<Vec<FlightRow>, Failure> {
     let mut flights: Vec<FlightRow> = catalogue::read(dir, None)?;
     flights.retain(|flight| flight.log_id == recording_id);
     Ok(flights)
-}
-
-/// The log that a user means: the beginning of an id, or a file.
-fn named(rows: &[LogRow], text: &str) -> Result<String, Failure> {
-    let path = Path::new(text);
-    let beginning = if path.is_file() { raw::hash_file(path)?.0 } else { text.to_owned() };
-    let found: Vec<&LogRow> = rows.iter().filter(|row| row.log_id.starts_with(&beginning)).collect();
-    match found.as_slice() {
-        [one] => Ok(one.log_id.clone()),
-        [] => Err(Failure(format!(
-            "no imported log has the id or file {text}; `fettle read FILE` shows a log's id"
-        ))),
-        many => Err(Failure(format!("{} logs' ids begin with {text}; give more of it", many.len()))),
-    }
 }
 
 fn show(logs: &[LogRow], told: &ToldTime, flights: &[FlightRow], output: &mut Output) {

@@ -2,7 +2,7 @@
 //! again when the recording turns out to be part of a longer one.
 
 use super::import::Into;
-use super::{join, reading};
+use super::{reading, recordings};
 use crate::archive::copies::{self, Copies};
 use crate::archive::layout::FleetDir;
 use crate::archive::pending::remove;
@@ -88,13 +88,13 @@ pub fn refile(
     let Filed { assessment, mut files } = file(recording, telemetry, id, path, told, into)?;
     if logs.len() > 1 {
         let list = dir.partition(PartRow::TABLE, &assessment.log.aircraft, &assessment.date, id);
-        catalogue::write(&list, &join::part_rows(logs))?;
+        catalogue::write(&list, &recordings::part_rows(logs))?;
         files.push(list);
     }
     let flights = dir.archive().join(FlightRow::TABLE);
     let after: HashSet<PathBuf> = files.into_iter().collect();
     let of_flights = before.iter().chain(&after).filter(|path| path.starts_with(&flights));
-    let aircraft = join::aircraft_of(of_flights.map(PathBuf::as_path));
+    let aircraft = recordings::aircraft_of(of_flights.map(PathBuf::as_path));
     for path in before.iter().filter(|path| !after.contains(*path)) {
         remove(path)?;
     }

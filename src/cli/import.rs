@@ -6,7 +6,7 @@
 use super::args::{Import, SeverityOption};
 use super::output::Output;
 use super::{
-    Failure, Outcome, chain, dialects, filing, find, fleet, join, paths, reading, reassess, signing,
+    Failure, Outcome, chain, dialects, filing, find, fleet, paths, reading, reassess, recordings, signing,
 };
 use crate::archive::layout::FleetDir;
 use crate::archive::pending::Pending;
@@ -120,8 +120,8 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     }
     let paths::Led { moved, at_odds } = paths::lead(&seen, &into)?;
     at_odds.iter().for_each(|claims| output.warn(claims));
-    let join::Done { joined, failed, aircraft, copies, placed, drawn } =
-        join::join(!new.is_empty(), &piece_ids, pending.is_left(), &moved, &into)?;
+    let recordings::Done { joined, failed, aircraft, copies, placed, drawn } =
+        recordings::join(!new.is_empty(), &piece_ids, pending.is_left(), &moved, &into)?;
     for (path, id, why, other) in pieces {
         match (placed.contains(&id), other) {
             (true, _) => {}
@@ -134,7 +134,7 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     let mut gained: BTreeSet<String> =
         new.iter().flat_map(|a| &a.flights).map(|f| f.aircraft.clone()).chain(aircraft).collect();
     if pending.is_left() {
-        gained.extend(join::every_aircraft(&dir)?);
+        gained.extend(recordings::every_aircraft(&dir)?);
     }
     for aircraft in &gained {
         reassess::aircraft(&dir, &fleet, aircraft)?;
@@ -490,7 +490,7 @@ fn findings_of(
 struct Summary<'a> {
     new: &'a [Assessment],
     repeated: usize,
-    joined: &'a [join::Joined],
+    joined: &'a [recordings::Joined],
     placed: usize,
     copies: usize,
     twice: usize,
@@ -503,7 +503,7 @@ struct Summary<'a> {
 fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(PathBuf, String)]) {
     let Summary { new, repeated, joined, placed, copies, twice, flights, findings, unnamed, passed_over } =
         done;
-    let joined: Vec<&join::Joined> = joined.iter().filter(|j| j.logs.len() > 1).collect();
+    let joined: Vec<&recordings::Joined> = joined.iter().filter(|j| j.logs.len() > 1).collect();
     let logs_joined: usize = joined.iter().map(|j| j.logs.len()).sum();
     if options.json {
         let logs: Vec<&LogRow> = new.iter().map(|a| &a.log).collect();

@@ -1,363 +1,205 @@
-//! Logs that are one recording, rotated over several files, become one: their flights are drawn again from the raw
-//! copies, end to end, and filed under the first log. A log that is a copy of another one, cut short, taken
-//! while the file still grew, or damaged on the way, is known as such by its bytes. Which logs belong together follows from all of them, not
-//! from the order in which they came; a log that leaves a recording, since another one fits better, is drawn by itself.
+//! `join`: which logs a recording is made of, and a person's word for what no file tells, or tells wrongly: that logs are one
+//! recording, or are not. What is said is kept beside the archive's logs and can be corrected or taken back; the logs stay as
+//! they are.
 
-use super::filing::{self, ends_of, folders, move_row, refile, tables, told};
+use super::args::Join;
 use super::import::Into;
-use crate::archive::copies::{self, Copies, CopyOf};
+use super::output::Output;
+use super::{Failure, Outcome, chain, dialects, fleet, reading, reassess, recordings, signing, which};
+use crate::archive::copies::Copies;
 use crate::archive::layout::FleetDir;
-use crate::archive::row::{FlightRow, LogRow, PartRow, TableRow};
-use crate::archive::told_time::{self, ToldTime};
-use crate::archive::{ArchiveError, catalogue, pieces as kept, raw};
-use crate::assess::Assessment;
-use crate::assess::copies::{candidates, originals};
-use crate::assess::parts::{Part, recordings};
-use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
-use std::io::Read;
-use std::path::{Path, PathBuf};
+use crate::archive::pending::Pending;
+use crate::archive::row::{FlightRow, LogRow};
+use crate::archive::told_joins::{self, ToldJoin};
+use crate::archive::{catalogue, copies, writers};
+use crate::assess::parts::Part;
+use crate::assess::told::{Refusal, in_order};
+use crate::report::text;
+use std::collections::BTreeMap;
 
-/// A recording that was drawn again, and the logs that it is made of.
-pub struct Joined {
-    /// Its rows.
-    pub assessment: Assessment,
-    /// Its logs, in order.
-    pub logs: Vec<String>,
-}
-
-/// What a joining did.
-#[derive(Default)]
-pub struct Done {
-    /// Recordings that were drawn.
-    pub joined: Vec<Joined>,
-    /// Recordings that could not be, by the path of their first log; or copies that cannot be compared.
-    pub failed: Vec<(PathBuf, ArchiveError)>,
-    /// Every aircraft that gained or lost a flight by it.
-    pub aircraft: BTreeSet<String>,
-    /// Logs of which it is new that they are copies of another one.
-    pub copies: usize,
-    /// Pieces without a whole frame that lie between two files of a recording, or of a copy of one.
-    pub placed: BTreeSet<String>,
-    /// Those of a recording that was drawn.
-    pub drawn: BTreeSet<String>,
-}
-
-/// Joins what belongs together now that there are new logs or `pieces` without a whole frame (by id, and whether it is
-/// new), and draws again those that were `moved` to another aircraft by the path that leads. `repair` also looks for what an
-/// import that was cut short left half done.
+/// Shows or says which logs are one recording.
 ///
 /// # Errors
-/// If the catalogue cannot be read.
-pub fn join(
-    anything_new: bool,
-    pieces: &BTreeMap<String, bool>,
-    repair: bool,
-    moved: &BTreeMap<String, String>,
-    into: &Into<'_>,
-) -> Result<Done, ArchiveError> {
-    let dir = into.dir;
-    if !anything_new && pieces.is_empty() && !repair && moved.is_empty() {
-        return Ok(Done::default());
-    }
-    let mut rows: BTreeMap<String, LogRow> =
-        catalogue::read(dir, None)?.into_iter().map(|row: LogRow| (row.log_id.clone(), row)).collect();
-    for (id, path) in moved {
-        if let Some(row) = rows.get_mut(id) {
-            row.path.clone_from(path);
+/// If there is no such log, the logs cannot be one recording, or the archive cannot be read or written.
+pub fn run(options: &Join, output: &mut Output) -> Result<Outcome, Failure> {
+    let (dir, fleet) = fleet::required(options.fleet.fleet.as_deref())?;
+    let _writer = writers::enter(&dir)?;
+    let rows: Vec<LogRow> = catalogue::read(&dir, None)?;
+    let logs = Logs { copies: copies::read(&dir)?, rows: &rows, dir: &dir };
+    let mut ids: Vec<String> = Vec::new();
+    for text in &options.logs {
+        let id = logs.original(&which::log(&rows, text)?);
+        if ids.contains(&id) {
+            return Err(Failure(format!("{text} is given twice, or is a copy of another log given")));
         }
+        ids.push(id);
     }
-    let part = |row: &LogRow| Part {
-        log_id: row.log_id.clone(),
-        container: row.container.clone(),
-        ends: ends_of(row),
+    let before = told_joins::all(&dir)?;
+    let (taken_back, said) = match (ids.len(), options.withdraw) {
+        (_, true) => (logs.said_of(&ids, &before), Vec::new()),
+        (1, false) if options.apart => {
+            return Err(Failure("--apart wants two logs or more".to_owned()));
+        }
+        (1, false) => (Vec::new(), Vec::new()),
+        _ if options.apart => (logs.said_of(&ids, &before), apart(&ids)),
+        _ => (logs.said_of(&ids, &before), logs.one(&ids)?),
     };
-    let mut parts: Vec<Part> = rows.values().map(part).collect();
-    let mut done = Done::default();
-    let copies_before = copies::read(dir)?;
-    let originals = copies_of_others(&parts, &copies_before, into, &mut done.failed);
-    parts.retain(|part| !originals.contains_key(&part.log_id));
-    let now: BTreeMap<String, Vec<String>> =
-        recordings(&parts).into_iter().filter_map(|logs| Some((logs.first()?.clone(), logs))).collect();
-    let before = lists(dir)?;
-    let in_several: HashSet<&String> = now.values().flatten().collect();
-    let recording = |log: &String| now.values().find(|logs| logs.contains(log));
-    let copies: Copies = originals
-        .into_iter()
-        .map(|(copy, log_id)| {
-            let recording_id = recording(&log_id).and_then(|logs| logs.first()).unwrap_or(&log_id).clone();
-            let ends = |id: &str| rows.get(id).map(ends_of).unwrap_or_default();
-            let later_ms = ends(&copy).later_ms(&ends(&log_id));
-            (copy, CopyOf { log_id, recording_id, later_ms })
-        })
-        .collect();
-    let mut todo: BTreeSet<Vec<String>> = BTreeSet::new();
-    todo.extend(
-        now.iter().filter(|(first, logs)| before.get(*first) != Some(*logs)).map(|(_, logs)| logs.clone()),
-    );
-    let changed = before.iter().filter(|(first, logs)| now.get(*first) != Some(*logs));
-    let left = changed.flat_map(|(_, logs)| logs).filter(|log| !in_several.contains(log));
-    todo.extend(left.map(|log| vec![log.clone()]));
-    let kept = kept::all(dir)?;
-    let between = |logs: &[String]| -> BTreeSet<String> {
-        let rows: Vec<&LogRow> = logs.iter().filter_map(|id| rows.get(id)).collect();
-        let pairs = rows.windows(2).filter_map(|pair| Some((*pair.first()?, *pair.last()?)));
-        pairs.flat_map(|(log, next)| filing::between(log, next, &kept)).map(str::to_owned).collect()
-    };
-    for logs in now.values() {
-        let placed = between(logs);
-        if placed.iter().any(|id| repair || pieces.get(id) == Some(&true)) {
-            todo.insert(logs.clone());
-        }
-        if todo.contains(logs) {
-            done.drawn.extend(placed.iter().cloned());
-        }
-        done.placed.extend(placed);
+    if options.withdraw && taken_back.is_empty() {
+        return Err(Failure("nothing was said of these logs; `fettle join LOG` shows what was".to_owned()));
     }
-    if pieces.keys().any(|id| !done.placed.contains(id)) {
-        // Where the whole log came, too, the files around are copies of it.
-        let all: Vec<Part> = rows.values().map(part).collect();
-        recordings(&all).iter().for_each(|logs| done.placed.extend(between(logs)));
-        // A file that was copied while it grew begins as it does now.
-        let begins = |id: &String| {
-            let whole =
-                |other: &String| kept.get(other).zip(kept.get(id)).is_some_and(|(a, b)| a.starts_with(b));
-            done.placed.iter().any(whole)
-        };
-        let grown: Vec<String> = pieces.keys().filter(|id| begins(id)).cloned().collect();
-        done.placed.extend(grown);
+    if taken_back.is_empty() && said.is_empty() {
+        logs.show(&ids, output)?;
+        return Ok(Outcome::Done);
     }
-    if repair {
-        let mut half_done = half_done(dir, &now)?;
-        // What was said of a log's time may not have been applied.
-        half_done.extend(told_time::all(dir)?);
-        todo.extend(now.values().filter(|logs| logs.iter().any(|log| half_done.contains(log))).cloned());
-        todo.extend(half_done.into_iter().filter(|log| !in_several.contains(log)).map(|log| vec![log]));
+    let definitions = dialects::announced(&options.dialects, &fleet, Some(&dir.root), output)?;
+    let key = signing::key(&options.signing)?;
+    let into = Into::again(&dir, &fleet, reading::Decoding { definitions, key: key.as_ref() });
+    let pending = Pending::begin(&dir)?;
+    taken_back.iter().try_for_each(|told| told_joins::forget(&dir, told))?;
+    said.iter().try_for_each(|told| told_joins::write(&dir, told))?;
+    let done = recordings::join(true, &BTreeMap::new(), pending.is_left(), &BTreeMap::new(), &into)?;
+    for name in &done.aircraft {
+        reassess::aircraft(&dir, &fleet, name)?;
     }
-    // What was said of a copy's time holds for the whole log.
-    for (copy, of) in copies.iter().filter(|(copy, of)| repair || copies_before.get(*copy) != Some(of)) {
-        if told_time::read(dir, copy)?.is_some() {
-            todo.insert(recording(&of.log_id).cloned().unwrap_or_else(|| vec![of.log_id.clone()]));
-        }
+    for (path, error) in &done.failed {
+        output.warn(&format!("{}: cannot be drawn again: {}", path.display(), chain(error)));
     }
-    if copies != copies_before {
-        done.aircraft.extend(every_aircraft(dir)?);
-        done.copies = copies.keys().filter(|copy| !copies_before.contains_key(*copy)).count();
-    }
-    for id in moved.keys() {
-        todo.insert(recording(id).cloned().unwrap_or_else(|| vec![id.clone()]));
-        // The row of a log among several is that of the log alone; what is told is the recording's.
-        if let Some(row) = rows.get(id).filter(|_| in_several.contains(id))
-            && let Err(error) = alone(row, None, into, &mut done.aircraft)
-        {
-            done.failed.push((PathBuf::from(&row.path), error));
-        }
-    }
-    let taken_back = taken_back(dir, repair)?;
-    for logs in todo {
-        let rows: Vec<LogRow> = logs.iter().filter_map(|id| rows.get(id)).cloned().collect();
-        let drawn = told(dir, &rows, &copies).and_then(|told| match rows.as_slice() {
-            [row] => alone(row, told.as_ref(), into, &mut done.aircraft),
-            several => refile(several, told.as_ref(), into).map(|drawn| {
-                drawn.map(|(assessment, aircraft)| {
-                    done.aircraft.extend(aircraft);
-                    assessment
-                })
-            }),
-        });
-        match drawn {
-            Ok(Some(assessment)) => done.joined.push(Joined { assessment, logs }),
-            Ok(None) => {}
-            Err(error) => {
-                let path = rows.first().map(|row| PathBuf::from(&row.path)).unwrap_or_default();
-                done.failed.push((path, error));
-            }
-        }
-    }
-    // Now the recordings are drawn that hold what the copies showed.
-    copies::write(dir, &copies_before, &copies)?;
     if done.failed.is_empty() {
-        taken_back.iter().try_for_each(|id| told_time::forget(dir, id))?;
+        pending.all_done()?
+    } else {
+        pending.leave()?
     }
-    Ok(done)
-}
-
-/// Draws a log by itself, with what was `told` of its time, and files its row under the aircraft that it is now.
-///
-/// # Errors
-/// If its raw copy cannot be read or the archive not be written.
-pub fn alone(
-    row: &LogRow,
-    told: Option<&ToldTime>,
-    into: &Into<'_>,
-    aircraft: &mut BTreeSet<String>,
-) -> Result<Option<Assessment>, ArchiveError> {
-    let Some((assessment, gained)) = refile(std::slice::from_ref(row), told, into)? else {
-        return Ok(None);
-    };
-    aircraft.extend(gained);
-    let log =
-        LogRow { signatures: row.signatures.clone(), notes: row.notes.clone(), ..assessment.log.clone() };
-    move_row(into.dir, &log, &assessment.date)?;
-    Ok(Some(assessment))
-}
-
-/// The log that each copy is one of. Those known `before` are not compared again.
-fn copies_of_others(
-    parts: &[Part],
-    before: &Copies,
-    into: &Into<'_>,
-    failed: &mut Vec<(PathBuf, ArchiveError)>,
-) -> BTreeMap<String, String> {
-    let mut confirmed = Vec::new();
-    let mut bytes = Bytes { dir: into.dir, heads: HashMap::new() };
-    for pair in candidates(parts) {
-        let (Some(a), Some(b)) = (parts.get(pair.copy), parts.get(pair.whole)) else { continue };
-        let known = before.get(&a.log_id).is_some_and(|of| of.log_id == b.log_id);
-        match known.then_some(true).map_or_else(|| bytes.compare(a, b, pair.begins), Ok) {
-            Ok(true) => confirmed.push(pair),
-            Ok(false) => {}
-            Err(error) => failed.push((into.dir.raw(&a.log_id), error)),
+    logs.show(&ids, output)?;
+    for told in said.iter().filter(|told| told.one) {
+        if recordings::logs_of(&dir, &told.earlier)? != recordings::logs_of(&dir, &told.later)? {
+            output.warn(&format!(
+                "{} and {} are not joined: they, or others of their recordings, were said to be apart",
+                short(&told.earlier),
+                short(&told.later)
+            ));
         }
     }
-    originals(parts, &confirmed)
+    Ok(if done.failed.is_empty() { Outcome::Done } else { Outcome::Partly })
 }
 
-/// Bytes at the beginning of a log that nearly always tell it from another.
-const HEAD: usize = 4096;
-
-/// The raw copies of logs, compared.
-struct Bytes<'p> {
-    dir: &'p FleetDir,
-    /// The beginning of every log that was asked for: most pairs differ at once.
-    heads: HashMap<&'p str, Vec<u8>>,
+/// Each of these is apart from each.
+fn apart(ids: &[String]) -> Vec<ToldJoin> {
+    let pair = |a: &String, b: &String| ToldJoin { earlier: a.clone(), later: b.clone(), one: false };
+    let mut rest = ids.iter();
+    let mut said = Vec::new();
+    while let Some(id) = rest.next() {
+        said.extend(rest.clone().map(|other| pair(id.min(other), id.max(other))));
+    }
+    said
 }
 
-impl<'p> Bytes<'p> {
-    fn compare(&mut self, copy: &'p Part, whole: &'p Part, begins: bool) -> Result<bool, ArchiveError> {
-        let (a, b) = (self.dir.raw(&copy.log_id), self.dir.raw(&whole.log_id));
-        let refused = ArchiveError::io("compare", &a);
-        for (part, path) in [(copy, &a), (whole, &b)] {
-            if begins && !self.heads.contains_key(part.log_id.as_str()) {
-                let mut head = Vec::new();
-                let read = raw::open(path).take(HEAD as u64).read_to_end(&mut head);
-                read.map_err(ArchiveError::io("compare", path))?;
-                self.heads.insert(&part.log_id, head);
-            }
-        }
-        let heads = self.heads.get(copy.log_id.as_str()).zip(self.heads.get(whole.log_id.as_str()));
-        if begins && heads.is_some_and(|(a, b)| copies::alike(a, b).0 == 0) {
-            return Ok(false);
-        }
-        let is_copy = |a: &Path, b: &Path| copies::is_copy(raw::open(a), raw::open(b));
-        // Of two with the same frames either may have something behind them.
-        let frames = |part: &Part| part.ends.senders.iter().map(|sender| sender.frames).sum::<u64>();
-        let found = match is_copy(&a, &b) {
-            Ok(false) if frames(copy) == frames(whole) => is_copy(&b, &a),
-            found => found,
+/// Digits of a log's id that tell it from all others.
+fn short(id: &str) -> &str {
+    id.get(..12).unwrap_or(id)
+}
+
+/// The archive's logs.
+struct Logs<'a> {
+    dir: &'a FleetDir,
+    rows: &'a [LogRow],
+    copies: Copies,
+}
+
+impl Logs<'_> {
+    /// What is said of a copy is said of the log that it is one of.
+    fn original(&self, id: &str) -> String {
+        self.copies.get(id).map_or(id, |of| &of.log_id).to_owned()
+    }
+
+    /// What was said of these together; of one alone, what was said of it and any.
+    fn said_of(&self, ids: &[String], said: &[ToldJoin]) -> Vec<ToldJoin> {
+        let of = |told: &&ToldJoin| {
+            let [a, b] = [&told.earlier, &told.later].map(|id| ids.contains(&self.original(id)));
+            a && b || ids.len() == 1 && (a || b)
         };
-        found.map_err(refused)
+        said.iter().filter(of).cloned().collect()
     }
-}
 
-/// Recordings of which it was taken back what was said of their time, and that were not drawn since.
-fn taken_back(dir: &FleetDir, repair: bool) -> Result<Vec<String>, ArchiveError> {
-    let mut ids = if repair { told_time::all(dir)? } else { Vec::new() };
-    let mut failed = None;
-    ids.retain(|id| match told_time::read(dir, id) {
-        Ok(told) => told.is_some_and(|told| told.is_empty()),
-        Err(error) => {
-            failed = Some(error);
-            false
+    /// These logs are one recording, with all that they are joined to now.
+    fn one(&self, ids: &[String]) -> Result<Vec<ToldJoin>, Failure> {
+        let mut all: Vec<String> = Vec::new();
+        for id in ids {
+            let list = recordings::logs_of(self.dir, id)?;
+            all.extend(list.into_iter().filter(|log| !all.contains(log)).collect::<Vec<_>>());
         }
-    });
-    failed.map_or(Ok(ids), Err)
-}
+        let files: Vec<Part> = self.of(&all).map(recordings::part).collect();
+        let name = |number: usize| {
+            let row = files.get(number).and_then(|file| self.of(std::slice::from_ref(&file.log_id)).next());
+            row.map(|row| text::plain(&row.path)).unwrap_or_default()
+        };
+        let order = in_order(&files).map_err(|refusal| {
+            Failure(match refusal {
+                Refusal::Containers(a, b) => {
+                    format!("{} and {} are streams of two kinds: no recorder writes both", name(a), name(b))
+                }
+                Refusal::Vehicles(a, b) => {
+                    format!("{} and {} are of two vehicles, by the identities they tell", name(a), name(b))
+                }
+                Refusal::Overlap(a, b, ms) => format!(
+                    "{} begins {} before {} ends, by the boot clock: it does not go on where that ends",
+                    name(b),
+                    text::duration(ms),
+                    name(a)
+                ),
+            })
+        })?;
+        let row = order.iter().filter_map(|number| Some(&files.get(*number)?.log_id));
+        let row: Vec<&String> = row.filter(|id| ids.contains(id)).collect();
+        let pairs = row.windows(2).filter_map(|pair| Some((*pair.first()?, *pair.last()?)));
+        Ok(pairs.map(|(a, b)| ToldJoin { earlier: a.clone(), later: b.clone(), one: true }).collect())
+    }
 
-/// Logs of which anything lies in more than one place, or beside that of the recording they are part of.
-fn half_done(dir: &FleetDir, now: &BTreeMap<String, Vec<String>>) -> Result<BTreeSet<String>, ArchiveError> {
-    let mut derived: HashMap<String, BTreeSet<PathBuf>> = HashMap::new();
-    let mut rows: HashMap<String, BTreeSet<PathBuf>> = HashMap::new();
-    for table in tables(dir)?.into_iter().chain([dir.archive().join(LogRow::TABLE)]) {
-        let places = if table.ends_with(LogRow::TABLE) { &mut rows } else { &mut derived };
-        for file in catalogue::files(&table, None)? {
-            let id = file.file_stem().and_then(|stem| stem.to_str()).map(str::to_owned);
-            // Aircraft and date.
-            let place = file.strip_prefix(&table).ok().and_then(Path::parent).map(Path::to_owned);
-            if let (Some(id), Some(place)) = (id, place) {
-                places.entry(id).or_default().insert(place);
+    fn of<'s>(&'s self, ids: &'s [String]) -> impl Iterator<Item = &'s LogRow> {
+        ids.iter().filter_map(|id| self.rows.iter().find(|row| row.log_id == *id))
+    }
+
+    /// The recordings that these logs are parts of now, what was said, and their flights.
+    fn show(&self, ids: &[String], output: &mut Output) -> Result<(), Failure> {
+        let mut lists: Vec<Vec<String>> = Vec::new();
+        for id in ids {
+            let list = recordings::logs_of(self.dir, id)?;
+            if !lists.contains(&list) {
+                lists.push(list);
             }
         }
-    }
-    let several: HashSet<&String> = now.values().flatten().collect();
-    let behind: HashSet<&String> = now.values().flat_map(|logs| logs.iter().skip(1)).collect();
-    let mut left = BTreeSet::new();
-    for (id, row) in &rows {
-        let own = derived.get(id);
-        // A log of several vehicles lies in several places when all is done, too: it is drawn once more.
-        let apart = own.is_some_and(|own| own.len() > 1 || !several.contains(id) && own != row);
-        if row.len() > 1 || apart || behind.contains(id) && own.is_some() {
-            left.insert(id.clone());
+        let mut flights: Vec<FlightRow> = catalogue::read(self.dir, None)?;
+        flights.retain(|flight| lists.iter().any(|list| list.first() == Some(&flight.log_id)));
+        flights.sort_by_cached_key(|f| (f.aircraft.clone(), f.takeoff_utc, f.log_id.clone(), f.ordinal));
+        for list in &lists {
+            output.answer(&format!("one recording of {} log(s)\n", list.len()));
+            for row in self.of(list) {
+                output.answer(&text::wrapped(&log(row), "  "));
+            }
         }
+        let shown: Vec<String> = lists.into_iter().flatten().collect();
+        for told in told_joins::all(self.dir)? {
+            let [a, b] = [&told.earlier, &told.later].map(|id| self.original(id));
+            if shown.contains(&a) || shown.contains(&b) {
+                let what = if told.one { "are one recording" } else { "are apart" };
+                output.answer(&format!("  told: {} and {} {what}\n", short(&a), short(&b)));
+            }
+        }
+        if !flights.is_empty() {
+            output.answer(&format!("\n{}", text::flights(&flights)));
+        }
+        Ok(())
     }
-    Ok(left)
 }
 
-/// The logs of every recording that has several, by its first.
-fn lists(dir: &FleetDir) -> Result<BTreeMap<String, Vec<String>>, ArchiveError> {
-    let mut rows: Vec<PartRow> = catalogue::read(dir, None)?;
-    rows.sort_by(|a, b| (&a.recording_id, a.part).cmp(&(&b.recording_id, b.part)));
-    let mut lists: BTreeMap<String, Vec<String>> = BTreeMap::new();
-    for row in rows {
-        lists.entry(row.recording_id).or_default().push(row.log_id);
-    }
-    Ok(lists)
-}
-
-/// The logs that begin a recording of several.
-///
-/// # Errors
-/// If the archive cannot be read.
-pub fn firsts(dir: &FleetDir) -> Result<BTreeSet<String>, ArchiveError> {
-    Ok(lists(dir)?.into_keys().collect())
-}
-
-/// The logs of the recording that this log is part of, or a copy of a part, in order; the log alone if it was not
-/// rotated.
-///
-/// # Errors
-/// If the archive cannot be read.
-pub fn logs_of(dir: &FleetDir, log_id: &str) -> Result<Vec<String>, ArchiveError> {
-    let copies = copies::read(dir)?;
-    let log_id = copies.get(log_id).map_or(log_id, |of| of.log_id.as_str());
-    let mut lists = lists(dir)?.into_values();
-    Ok(lists.find(|logs| logs.iter().any(|log| log == log_id)).unwrap_or_else(|| vec![log_id.to_owned()]))
-}
-
-/// The list of a recording's logs, as rows.
-pub fn part_rows(logs: &[LogRow]) -> Vec<PartRow> {
-    let recording_id = logs.first().map(|log| log.log_id.clone()).unwrap_or_default();
-    let part = |(part, log): (i64, &LogRow)| PartRow {
-        recording_id: recording_id.clone(),
-        part,
-        log_id: log.log_id.clone(),
+/// A log in one line: when it was by its boot clock, and where it lay.
+fn log(row: &LogRow) -> String {
+    let senders = recordings::part(row).ends.senders;
+    let clock = senders.iter().filter_map(|s| Some((s.frames, s.first_boot_ms?, s.last_boot_ms?))).max();
+    let time = match clock {
+        Some((_, from_ms, to_ms)) => {
+            format!("boot clock {} to {}", text::duration(from_ms), text::duration(to_ms))
+        }
+        None => "no boot clock".to_owned(),
     };
-    (0..).zip(logs).map(part).collect()
-}
-
-/// The aircraft under which files of the catalogue lie.
-pub fn aircraft_of<'p>(paths: impl IntoIterator<Item = &'p Path>) -> BTreeSet<String> {
-    let name = |path: &Path| {
-        let folders = path.iter().filter_map(|part| part.to_str());
-        folders.filter_map(|part| part.strip_prefix("aircraft=")).next_back().map(str::to_owned)
-    };
-    paths.into_iter().filter_map(name).collect()
-}
-
-/// Every aircraft with flights.
-///
-/// # Errors
-/// If the archive cannot be listed.
-pub fn every_aircraft(dir: &FleetDir) -> Result<BTreeSet<String>, ArchiveError> {
-    let folders = folders(&dir.archive().join(FlightRow::TABLE))?;
-    Ok(aircraft_of(folders.iter().map(PathBuf::as_path)))
+    format!("log {}, {time}, {}", short(&row.log_id), text::plain(&row.path))
 }

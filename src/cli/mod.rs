@@ -7,8 +7,8 @@
 //! - [`signing`]: the key that signed frames are verified with
 //! - [`reading`]: one log file through the recorder
 //! - [`find`]: which files on a card are worth reading
-//! - [`filing`]: a recording into the archive; [`join`]: logs that go on in one another
-//! - [`init`], [`import`], [`read`], [`list`], [`tables`], [`reassess`], [`clock`]: the commands
+//! - [`filing`]: a recording into the archive; [`recordings`]: logs that go on in one another; [`which`]: one of them
+//! - [`init`], [`import`], [`read`], [`list`], [`tables`], [`reassess`], [`clock`], [`join`]: the commands
 //! - [`logbook_args`], [`journal_args`]: what can be asked of the logbook
 //! - [`feed`]: what a tracker is told
 //! - [`records`]: flights, findings and logbook together; [`entering`]: how an entry is made
@@ -39,11 +39,13 @@ mod paths;
 pub mod read;
 pub mod reading;
 pub mod reassess;
+pub mod recordings;
 pub mod records;
 pub mod sign;
 pub mod signing;
 pub mod tables;
 pub mod task;
+pub mod which;
 
 use args::{Arguments, Command};
 use clap::Parser;
@@ -121,6 +123,7 @@ pub fn run() -> ExitCode {
         Command::Reassess(options) => reassess::run(options, &mut output),
         Command::Tables(options) => tables::run(options, &mut output),
         Command::Clock(options) => clock::run(options, &mut output),
+        Command::Join(options) => join::run(options, &mut output),
         Command::Hours(options) => hours::run(options, &mut output),
         Command::Due(options) => due::run(options, &mut output),
         Command::Sign(options) => sign::sign(options, &mut output),

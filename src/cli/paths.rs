@@ -2,7 +2,7 @@
 //! order in which they were met; where it makes the log another aircraft's, the log is drawn again.
 
 use super::import::Into;
-use super::join;
+use super::recordings;
 use crate::archive::row::{LogRow, TableRow};
 use crate::archive::{ArchiveError, catalogue};
 use crate::assess::ends::Ends;
@@ -25,7 +25,7 @@ pub struct Led {
 /// If the rows of the logs cannot be read or written.
 pub fn lead(seen: &BTreeMap<String, BTreeSet<String>>, into: &Into<'_>) -> Result<Led, ArchiveError> {
     let mut led = Led::default();
-    let firsts = join::firsts(into.dir)?;
+    let firsts = recordings::firsts(into.dir)?;
     for file in catalogue::files(&into.dir.archive().join(LogRow::TABLE), None)? {
         let id = file.file_stem().and_then(|stem| stem.to_str());
         let Some(paths) = id.and_then(|id| seen.get(id)) else { continue };

@@ -3,7 +3,7 @@
 
 use super::args::Reassess;
 use super::output::Output;
-use super::{Failure, Outcome, chain, dialects, filing, fleet, import, join, paths, reading};
+use super::{Failure, Outcome, chain, dialects, filing, fleet, import, paths, reading, recordings};
 use crate::archive::cell::Utc;
 use crate::archive::layout::FleetDir;
 use crate::archive::pending::Pending;
@@ -80,7 +80,7 @@ fn move_logs(
         pending.done()?;
         return Ok(0);
     }
-    let done = join::join(false, &BTreeMap::new(), pending.is_left(), &moved, &into)?;
+    let done = recordings::join(false, &BTreeMap::new(), pending.is_left(), &moved, &into)?;
     for name in &done.aircraft {
         aircraft(dir, fleet, name)?;
     }

@@ -1,0 +1,216 @@
+//! `join`: what no file tells of two logs a person says, and takes back; what the files tell wrongly, too. The reference is the
+//! log with the same hole in one piece.
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test stops at the first surprise")]
+
+mod card_support;
+
+use card_support::{Fleet, only, sample, undated};
+use proptest::prelude::*;
+use serde_json::Value;
+use std::collections::BTreeMap;
+use std::ops::Range;
+use std::path::PathBuf;
+
+/// What is left of the sample without its dates in these spans of boot time.
+fn spans<const N: usize>(times_ms: [Range<u32>; N]) -> [Vec<u8>; N] {
+    let bytes = undated(&sample());
+    times_ms.map(|span| {
+        let mut boot_ms = 0;
+        only(&bytes, |frame| {
+            // ATTITUDE and GLOBAL_POSITION_INT begin with the time since boot.
+            if [30, 33].contains(&frame.message_id) {
+                boot_ms = u32::from_le_bytes(frame.payload[..4].try_into().unwrap());
+            }
+            span.contains(&boot_ms)
+        })
+    })
+}
+
+/// Half a minute in the air is missing: what lies before it, behind it, and behind a second cut.
+fn around_a_hole() -> [Vec<u8>; 3] {
+    spans([0..60_000, 90_000..120_000, 120_000..u32::MAX])
+}
+
+fn said(output: &std::process::Output) -> (Option<i32>, String, String) {
+    let text = |bytes: &[u8]| String::from_utf8(bytes.to_vec()).unwrap();
+    (output.status.code(), text(&output.stdout), text(&output.stderr))
+}
+
+fn in_one_piece(pieces: &[&[u8]]) -> Vec<Value> {
+    let whole = Fleet::new();
+    whole.import(&[whole.put("whole", &pieces.concat())]);
+    whole.flights()
+}
+
+#[test]
+fn what_no_file_tells_a_person_says_and_takes_back() {
+    let [a, b, c] = around_a_hole();
+    let want = in_one_piece(&[&a, &b, &c]);
+    assert_eq!(want.len(), 1);
+    let split = Fleet::new();
+    let files = [split.put("q", &c), split.put("r", &a), split.put("s", &b)];
+    split.import(&files);
+    let apart = split.flights();
+    assert_eq!(apart.len(), 2, "{apart:?}");
+    let before = split.archive();
+
+    // The first and the last: what lies between them goes with the last.
+    let (code, out, err) = said(&split.fettle(&["join", "card/heron/r", "card/heron/q"]));
+    assert_eq!((code, err.as_str()), (Some(0), ""), "{out}");
+    assert!(out.starts_with("one recording of 3 log(s)\n"), "{out}");
+    assert!(out.contains("are one recording"), "{out}");
+    assert!(out.lines().all(|line| line.chars().count() <= 80), "{out}");
+    assert_eq!(split.flights(), want);
+    let joined = split.archive();
+
+    // Shown without being changed; said again it is the same.
+    let (_, shown, _) = said(&split.fettle(&["join", "card/heron/s"]));
+    assert_eq!(shown, out);
+    split.fettle(&["join", "card/heron/q", "card/heron/r"]);
+    assert_eq!(split.archive(), joined);
+    // Importing again changes nothing.
+    split.import(&files);
+    assert_eq!(split.archive(), joined);
+
+    let (code, out, _) = said(&split.fettle(&["join", "card/heron/q", "--withdraw"]));
+    assert_eq!(code, Some(0), "{out}");
+    assert_eq!(split.flights(), apart);
+    assert_eq!(split.archive(), before);
+    let (code, _, err) = said(&split.fettle(&["join", "card/heron/q", "--withdraw"]));
+    assert_eq!(code, Some(1));
+    assert!(err.contains("nothing was said"), "{err}");
+}
+
+#[test]
+fn what_the_files_tell_wrongly_a_person_parts() {
+    let [_, b, c] = around_a_hole();
+    let split = Fleet::new();
+    let files = [split.put("b", &b), split.put("c", &c)];
+    split.import(&files);
+    let joined = split.flights();
+    assert_eq!(joined.len(), 1, "{joined:?}");
+    let before = split.archive();
+    let (code, out, err) = said(&split.fettle(&["join", "--apart", "card/heron/c", "card/heron/b"]));
+    assert_eq!((code, err.as_str()), (Some(0), ""), "{out}");
+    assert_eq!(split.flights().len(), 2);
+    assert_eq!(out.matches("one recording of 1 log(s)").count(), 2, "{out}");
+    assert!(out.contains("are apart"), "{out}");
+    split.import(&files);
+    assert_eq!(split.flights().len(), 2);
+    // The last word holds.
+    split.fettle(&["join", "card/heron/b", "card/heron/c"]);
+    assert_eq!(split.flights(), joined);
+    split.fettle(&["join", "card/heron/b", "--withdraw"]);
+    assert_eq!((split.flights(), split.archive()), (joined, before));
+}
+
+#[test]
+fn what_cannot_be_is_refused_and_nothing_changes() {
+    let [a, b, _] = around_a_hole();
+    let split = Fleet::new();
+    // Another day's, half a minute of it, at the time that the first one covers; and one of another kind.
+    let stamped: Vec<u8> = {
+        let stamp = 1_790_000_000_000_000u64.to_be_bytes();
+        let mut bytes = Vec::new();
+        only(&b, |frame| {
+            bytes.extend_from_slice(&stamp);
+            bytes.extend_from_slice(frame.raw);
+            false
+        });
+        bytes
+    };
+    let other = undated(
+        &std::fs::read(
+            std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs/heron/2026-09-03.mavlink"),
+        )
+        .unwrap(),
+    );
+    let files = [
+        split.put("a", &a),
+        split.put("b", &b),
+        split.put("other", &other),
+        split.put("stamped", &stamped),
+        split.put("copy", &a[..a.len() / 2]),
+    ];
+    split.import(&files);
+    let before = split.archive();
+    for (arguments, why) in [
+        (&["join", "card/heron/a", "card/heron/other"][..], "before"),
+        (&["join", "card/heron/a", "card/heron/stamped"], "streams of two kinds"),
+        (&["join", "card/heron/a", "card/heron/a"], "given twice"),
+        (&["join", "card/heron/a", "card/heron/copy"], "copy"),
+        (&["join", "card/heron/a", "ffffffffffff"], "no imported log"),
+        (&["join", "card/heron/a", "--apart"], "two logs or more"),
+        (&["join", "card/heron/a", "card/heron/b", "--withdraw"], "nothing was said"),
+    ] {
+        let (code, _, err) = said(&split.fettle(arguments));
+        assert_eq!(code, Some(1), "{arguments:?}: {err}");
+        assert!(err.contains(why), "{arguments:?}: {err}");
+        assert_eq!(split.archive(), before, "{arguments:?}");
+    }
+}
+
+#[test]
+fn what_is_said_of_a_copy_is_said_of_the_log() {
+    let [a, b, _] = around_a_hole();
+    let split = Fleet::new();
+    split.import(&[split.put("a", &a), split.put("b", &b), split.put("copy", &a[..a.len() / 2])]);
+    let (code, out, err) = said(&split.fettle(&["join", "card/heron/copy", "card/heron/b"]));
+    assert_eq!((code, err.as_str()), (Some(0), ""), "{out}");
+    assert_eq!(split.flights(), in_one_piece(&[&a, &b]));
+    let (code, out, err) = said(&split.fettle(&["join", "card/heron/copy", "--withdraw"]));
+    assert_eq!((code, err.as_str()), (Some(0), ""), "{out}");
+    assert_eq!(split.flights().len(), 2);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 12, max_shrink_iters: 20, ..ProptestConfig::default() })]
+
+    /// Files between which a quarter of a minute and more is missing each time are one flight, said to be one in any pairs, before
+    /// or after the rest is imported, and the archive is the same.
+    #[test]
+    fn what_is_said_holds_whatever_comes_when(
+        cut_ms in 30_000u32..45_000,
+        lost_ms in 15_000u32..30_000,
+        turn in any::<prop::sample::Index>(),
+        chain in any::<bool>(),
+        late in any::<bool>(),
+    ) {
+        let from_ms = [cut_ms + lost_ms, cut_ms + 2 * lost_ms + 20_000];
+        let pieces = spans([0..cut_ms, from_ms[0]..from_ms[0] + 20_000, from_ms[1]..u32::MAX]);
+        let want = in_one_piece(&[&pieces[0], &pieces[1], &pieces[2]]);
+        let names = ["x", "y", "z"];
+        let put = |fleet: &Fleet| -> Vec<PathBuf> {
+            (0..3).map(|piece| fleet.put(names[piece], &pieces[piece])).collect()
+        };
+        let say = |fleet: &Fleet, a: usize, b: usize| {
+            let [a, b] = [a, b].map(|piece| format!("card/heron/{}", names[piece]));
+            let (code, out, err) = said(&fleet.fettle(&["join", &a, &b]));
+            prop_assert_eq!(code, Some(0), "{} {}", out, err);
+            Ok(())
+        };
+        let straight = Fleet::new();
+        straight.import(&put(&straight));
+        say(&straight, 0, 1)?;
+        say(&straight, 0, 2)?;
+        prop_assert_eq!(straight.flights(), want);
+        let other = Fleet::new();
+        let files = put(&other);
+        let first = turn.index(2);
+        if late {
+            other.import(&[files[2].clone(), files[first].clone()]);
+            say(&other, 2, first)?;
+            other.import(&files);
+            say(&other, 1 - first, if chain { 2 } else { first })?;
+        } else {
+            other.import(&files);
+            say(&other, 2, 1)?;
+            say(&other, if chain { 1 } else { 2 }, 0)?;
+        }
+        prop_assert_eq!(other.flights(), straight.flights());
+        let without_words = |fleet: &Fleet| -> BTreeMap<PathBuf, Vec<u8>> {
+            fleet.archive().into_iter().filter(|(path, _)| !path.starts_with("joins")).collect()
+        };
+        prop_assert!(without_words(&other) == without_words(&straight));
+    }
+}
