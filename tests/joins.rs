@@ -8,8 +8,9 @@ use card_support::{Fleet, only, sample, undated};
 use proptest::prelude::*;
 use serde_json::Value;
 use std::collections::BTreeMap;
+use std::fs;
 use std::ops::Range;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// What is left of the sample without its dates in these spans of boot time.
 fn spans<const N: usize>(times_ms: [Range<u32>; N]) -> [Vec<u8>; N] {
@@ -82,6 +83,57 @@ fn what_no_file_tells_a_person_says_and_takes_back() {
 }
 
 #[test]
+fn an_import_names_the_flight_that_may_be_cut_in_two() {
+    let [a, b, c] = around_a_hole();
+    let split = Fleet::new();
+    let files = [split.put("a", &a), split.put("b", &[&b[..], &c].concat())];
+    let (code, out, err) = said(&split.fettle(&["import", "card"]));
+    assert_eq!(code, Some(0), "{err}");
+    let told = out.split_whitespace().collect::<Vec<_>>().join(" ");
+    // The hole is from 60 to 90 s; stamps are up to half a second apart.
+    let lost = told.split("begins in the air ").nth(1).unwrap().split(" s later").next().unwrap();
+    assert!((29.0..=31.0).contains(&lost.parse::<f64>().unwrap()), "{lost}");
+    // The command as it is printed.
+    let command = told.split("say so: `fettle ").nth(1).unwrap().split('`').next().unwrap();
+    assert_eq!(said(&split.fettle(&command.split(' ').collect::<Vec<_>>())).0, Some(0), "{command}");
+    assert_eq!(split.flights(), in_one_piece(&[&a, &b, &c]));
+    // It is told once, where a log is new, and not of what was said.
+    assert_eq!(split.import(&files)["flights_severed"], 0);
+    let again = Fleet::new();
+    again.put("a", &a);
+    again.put("b", &[&b[..], &c].concat());
+    let (_, lines, _) = said(&again.fettle(&["import", "--json", "card"]));
+    let severed: Vec<Value> = lines
+        .lines()
+        .map(|line| serde_json::from_str::<Value>(line).unwrap())
+        .filter(|record| record["type"] == "severed")
+        .collect();
+    assert_eq!(severed.len(), 1, "{lines}");
+    let schema = Path::new(env!("CARGO_MANIFEST_DIR")).join("schemas/records.schema.json");
+    let schema: Value = serde_json::from_str(&fs::read_to_string(schema).unwrap()).unwrap();
+    assert!(jsonschema::is_valid(&schema, &severed[0]), "{severed:?}");
+}
+
+#[test]
+fn what_was_said_is_done_by_the_next_import_if_the_process_died() {
+    let [a, b, c] = around_a_hole();
+    let split = Fleet::new();
+    let files = [split.put("a", &a), split.put("b", &[&b[..], &c].concat())];
+    split.import(&files);
+    split.fettle(&["join", "card/heron/a", "card/heron/b"]);
+    let joined = (split.flights(), split.archive());
+    let word = joined.1.keys().find(|path| path.starts_with("joins")).unwrap().clone();
+    split.fettle(&["join", "card/heron/a", "--withdraw"]);
+    assert_eq!(split.flights().len(), 2);
+    // The word is there, and the mark of whoever died before the recording was drawn.
+    let archive = split.dir.path().join("fleet/archive");
+    fs::write(archive.join(&word), &joined.1[&word]).unwrap();
+    fs::write(archive.join(".unjoined.0-0"), "").unwrap();
+    split.import(&files);
+    assert_eq!((split.flights(), split.archive()), joined);
+}
+
+#[test]
 fn what_the_files_tell_wrongly_a_person_parts() {
     let [_, b, c] = around_a_hole();
     let split = Fleet::new();
@@ -120,10 +172,8 @@ fn what_cannot_be_is_refused_and_nothing_changes() {
         bytes
     };
     let other = undated(
-        &std::fs::read(
-            std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs/heron/2026-09-03.mavlink"),
-        )
-        .unwrap(),
+        &fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs/heron/2026-09-03.mavlink"))
+            .unwrap(),
     );
     let files = [
         split.put("a", &a),

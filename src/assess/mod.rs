@@ -8,6 +8,7 @@
 //! - `joint`: whether two files were one stream, by the bytes at the cut
 //! - [`parts`]: which files are one recording that was rotated
 //! - `fill`: which others lie in the holes of one
+//! - [`severed`]: flights that a person must join
 //! - [`told`]: what a person says of which are one
 //! - [`pieces`]: files too short for a whole frame
 //! - [`overlap`]: flights that several recordings show
@@ -23,6 +24,7 @@ pub mod naming;
 pub mod overlap;
 pub mod parts;
 pub mod pieces;
+pub mod severed;
 pub mod told;
 
 pub use history::judge_aircraft;

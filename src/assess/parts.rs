@@ -35,7 +35,7 @@ const LENGTH_MS: i64 = 5_000;
 const RETURNS_MS: i64 = 30_000;
 const RETURNS_NEAR: u8 = 8;
 /// Messages of one moment have stamps that are so much out of order.
-pub(super) const ONE_MOMENT_MS: i64 = 100;
+pub(super) const ONE_MOMENT_MS: i64 = 500;
 /// Stamps arrive so much out of order at most.
 pub(super) const LATE_MS: i64 = crate::clock::boot::LATE_MS;
 

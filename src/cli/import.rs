@@ -15,6 +15,7 @@ use crate::archive::row::{FindingRow, FlightRow, LogRow};
 use crate::archive::telemetry::TelemetryWriter;
 use crate::archive::{ArchiveError, catalogue, pieces, told_time, writers};
 use crate::assess::pieces::MOST;
+use crate::assess::severed::Severed;
 use crate::assess::{Assessment, reducer};
 use crate::finding::{CAUTION, Severity};
 use crate::fleet::Fleet;
@@ -120,7 +121,7 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     }
     let paths::Led { moved, at_odds } = paths::lead(&seen, &into)?;
     at_odds.iter().for_each(|claims| output.warn(claims));
-    let recordings::Done { joined, failed, aircraft, copies, placed, drawn } =
+    let recordings::Done { joined, failed, aircraft, copies, placed, drawn, mut severed } =
         recordings::join(!new.is_empty(), &piece_ids, pending.is_left(), &moved, &into)?;
     for (path, id, why, other) in pieces {
         match (placed.contains(&id), other) {
@@ -153,6 +154,8 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
             ),
         )
     }));
+    let ids: HashSet<&String> = new.iter().map(|a| &a.log.log_id).collect();
+    severed.retain(|pair| ids.contains(&pair.earlier) || ids.contains(&pair.later));
     let in_joined: HashSet<&String> = joined.iter().flat_map(|j| &j.logs).collect();
     let alone = new.iter().filter(|a| !in_joined.contains(&a.log.log_id));
     let recordings: Vec<&Assessment> = alone.chain(joined.iter().map(|j| &j.assessment)).collect();
@@ -167,6 +170,7 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
         placed,
         copies,
         twice,
+        severed,
         flights,
         findings,
         unnamed,
@@ -494,6 +498,7 @@ struct Summary<'a> {
     placed: usize,
     copies: usize,
     twice: usize,
+    severed: Vec<Severed>,
     flights: Vec<FlightRow>,
     findings: Vec<FindingRow>,
     unnamed: BTreeSet<(String, String)>,
@@ -501,8 +506,9 @@ struct Summary<'a> {
 }
 
 fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(PathBuf, String)]) {
-    let Summary { new, repeated, joined, placed, copies, twice, flights, findings, unnamed, passed_over } =
-        done;
+    let Summary {
+        new, repeated, joined, placed, copies, twice, flights, findings, unnamed, passed_over, ..
+    } = done;
     let joined: Vec<&recordings::Joined> = joined.iter().filter(|j| j.logs.len() > 1).collect();
     let logs_joined: usize = joined.iter().map(|j| j.logs.len()).sum();
     if options.json {
@@ -513,6 +519,10 @@ fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(
         for (path, why) in unusable {
             output.record(&json!({"type": "unusable", "path": path.to_string_lossy(), "error": why}));
         }
+        for Severed { earlier, later, lost_ms } in &done.severed {
+            output
+                .record(&json!({"type": "severed", "earlier": earlier, "later": later, "lost_ms": lost_ms}));
+        }
         for (path, what) in passed_over {
             output.record(&json!({"type": "passed_over", "path": path.to_string_lossy(), "what": what}));
         }
@@ -520,6 +530,7 @@ fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(
             "type": "summary", "logs_new": new.len(), "logs_known": repeated, "unusable": unusable.len(),
             "passed_over": passed_over.len(), "recordings_joined": joined.len(), "logs_joined": logs_joined,
             "pieces_placed": placed, "logs_copied": copies, "flights_recorded_twice": twice,
+            "flights_severed": done.severed.len(),
             "flights": flights.len(), "airtime_ms": flights.iter().map(|f| f.airtime_ms).sum::<i64>(),
             "findings": findings.len(), "caution": CAUTION,
         }));
@@ -548,6 +559,14 @@ fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(
         if *twice > 0 {
             output.answer(&text::paragraph(&format!(
                 "{twice} flight(s) are in another recording too, which is fuller: counted once"
+            )));
+        }
+        for Severed { earlier, later, lost_ms } in &done.severed {
+            let [a, b] = [earlier, later].map(|id| id.get(..12).unwrap_or(id));
+            output.answer(&text::paragraph(&format!(
+                "log {a} ends in the air and log {b} begins in the air {} later by the boot clock; if that is one \
+                 flight, say so: `fettle join {a} {b}`",
+                text::duration(*lost_ms)
             )));
         }
         if !flights.is_empty() {

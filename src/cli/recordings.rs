@@ -14,6 +14,7 @@ use crate::archive::{ArchiveError, catalogue, pieces as kept, raw};
 use crate::assess::Assessment;
 use crate::assess::copies::{candidates, originals};
 use crate::assess::parts::{Part, recordings};
+use crate::assess::severed::{Severed, severed};
 use crate::assess::told::Told;
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::io::Read;
@@ -42,6 +43,8 @@ pub struct Done {
     pub placed: BTreeSet<String>,
     /// Those of a recording that was drawn.
     pub drawn: BTreeSet<String>,
+    /// Flights of which two recordings may hold parts.
+    pub severed: Vec<Severed>,
 }
 
 /// Joins what belongs together now that there are new logs or `pieces` without a whole frame (by id, and whether it is
@@ -75,10 +78,10 @@ pub fn join(
     let originals = copies_of_others(&parts, &copies_before, &told, into, &mut done.failed);
     let told = told.of_originals(&originals);
     parts.retain(|part| !originals.contains_key(&part.log_id));
-    let now: BTreeMap<String, Vec<String>> = recordings(&parts, &told)
-        .into_iter()
-        .filter_map(|logs| Some((logs.first()?.clone(), logs)))
-        .collect();
+    let all = recordings(&parts, &told);
+    done.severed = severed(&parts, &all, &told);
+    let now: BTreeMap<String, Vec<String>> =
+        all.into_iter().filter_map(|logs| Some((logs.first()?.clone(), logs))).collect();
     let before = lists(dir)?;
     let in_several: HashSet<&String> = now.values().flatten().collect();
     let recording = |log: &String| now.values().find(|logs| logs.contains(log));
