@@ -19,6 +19,10 @@ const LONGEST_MS: u32 = 10_000;
 const ONE_MOMENT_MS: u32 = 500;
 /// What was told longer before the end, or behind the beginning, may be so no more, or not yet.
 const STALE_MS: u32 = 5_000;
+/// No heartbeat, once a second, was lost between a place and one that says whether it was armed there.
+const HEARTBEATS_MS: i32 = 1_500;
+/// So high above home it was armed in any case.
+const FLYING_MM: i32 = 3_000;
 /// Heights of home next to either end that are looked at, and how much they may differ to be of one arming.
 pub(super) const HOMES: usize = 4;
 pub(super) const ONE_HOME_MM: i32 = 30;
@@ -139,8 +143,7 @@ impl Situation {
     /// stands still in both at another height, or it is too far away, or its battery is fuller again.
     #[must_use]
     pub fn excludes(&self, next: &Situation) -> bool {
-        let armed = |at: &Situation| at.armed.is_some_and(|armed| armed.is);
-        let both_armed = armed(self) && armed(next);
+        let both_armed = self.armed_at_its_place() && next.armed_at_its_place();
         let moved = |(a, b): (Place, Place)| {
             let Some(dt_s) = seconds(a.boot_ms, b.boot_ms) else { return false };
             let still = |home: &Home| usize::from(home.told) == HOMES && home.width_mm() <= STILL_MM;
@@ -161,14 +164,23 @@ impl Situation {
     /// Whether nothing that is told of either speaks against the `next` one soon after.
     #[must_use]
     pub fn admits(&self, next: &Situation) -> bool {
-        let sets_off = |at: &Situation| at.armed.is_some_and(|armed| armed.is);
-        let home = |(a, b): (Place, Place)| !(sets_off(self) && sets_off(next)) || a.home_is_that_of(&b);
+        let both_armed = self.armed_at_its_place() && next.armed_at_its_place();
+        let home = |(a, b): (Place, Place)| !both_armed || a.home_is_that_of(&b);
         let heading = self.heading.zip(next.heading).and_then(|(a, b)| a.turns_to(&b));
         let charge = self.charge.zip(next.charge).and_then(|(a, b)| a.drains_to(&b));
         let off = |(a, b): (Place, Place)| a.off_m(&b).is_none_or(|(off_m, most_m)| off_m <= most_m);
         !self.excludes(next)
             && self.place.zip(next.place).is_none_or(|both| home(both) && off(both))
             && ![heading, charge].contains(&Some(false))
+    }
+
+    /// Armed where its place was told: home of before moves when it arms.
+    fn armed_at_its_place(&self) -> bool {
+        self.armed.zip(self.place).is_some_and(|(armed, place)| {
+            let later_ms = armed.boot_ms.wrapping_sub(place.boot_ms) as i32;
+            let above_home_mm = place.alt_mm.saturating_sub(place.home.high_mm);
+            armed.is && (later_ms <= HEARTBEATS_MS || above_home_mm >= FLYING_MM)
+        })
     }
 
     /// On the ground, and not about to leave it.
@@ -418,6 +430,25 @@ mod tests {
         assert!(!Situation { on_ground: told(false), ..disarmed }.stands_by(&other_home));
         let late = Situation { armed: Some(Told { boot_ms: 68_000, is: false }), ..other_home };
         assert!(!flying().stands_by(&late) && flying().stands_by(&Situation { armed: told(false), ..late }));
+    }
+
+    #[test]
+    fn a_home_that_was_told_before_arming_excludes_none() {
+        let on_the_pad = |mut at: Situation, armed_ms: u32| {
+            at.armed = Some(Told { boot_ms: armed_ms, is: true });
+            at.place.as_mut().unwrap().alt_mm = 3_000;
+            at
+        };
+        let moved = on_the_pad(but(|place, _| place.home = home(2_205, 2_205)), 62_700);
+        assert!(
+            on_the_pad(flying(), 61_000).excludes(&moved) && !on_the_pad(flying(), 61_900).excludes(&moved)
+        );
+        assert!(on_the_pad(flying(), 61_900).admits(&moved) && !on_the_pad(flying(), 61_000).admits(&moved));
+        // In the air it was armed, whenever that was told.
+        assert!(
+            Situation { armed: Some(Told { boot_ms: 61_900, is: true }), ..flying() }
+                .excludes(&but(|place, _| place.home = home(2_205, 2_205)))
+        );
     }
 
     #[test]
