@@ -67,12 +67,20 @@ pub struct BootClock {
     /// First stamp of a clock that no `time_boot_ms` has confirmed.
     since_ms: i64,
     confirmed: bool,
+    /// First and last `time_usec` of 32 bits before any other stamp.
+    micros32_ms: Option<(i64, i64)>,
 }
 
 impl BootClock {
     /// Latest stamp seen in this boot session.
     pub fn head_ms(&self) -> Option<i64> {
         self.head_ms
+    }
+
+    /// First and last stamp of a clock that told no other than `time_usec` of 32 bits, milliseconds since boot modulo 71.6 minutes:
+    /// nothing is placed by them.
+    pub fn alone_ms(&self) -> Option<(i64, i64)> {
+        self.micros32_ms.filter(|_| self.head_ms.is_none())
     }
 
     /// Boot session, counted from 0.
@@ -136,7 +144,11 @@ impl BootClock {
             }
             Stamp::Micros32(us) => match self.head_ms {
                 Some(head) => self.secondary(nearest(i64::from(us), WRAP_US, Some(head * 1000)) / 1000),
-                None => self.between(),
+                None => {
+                    let ms = i64::from(us) / 1000;
+                    self.micros32_ms = Some((self.micros32_ms.map_or(ms, |(first_ms, _)| first_ms), ms));
+                    None
+                }
             },
             Stamp::None => self.between(),
         }
@@ -241,6 +253,21 @@ mod tests {
     fn place_all(stamps: &[Stamp]) -> Vec<(u16, i64)> {
         let mut clock = BootClock::default();
         stamps.iter().filter_map(|s| clock.place(*s)).map(|p| (p.boot, p.earliest_ms)).collect()
+    }
+
+    #[test]
+    fn a_stamp_of_32_bits_that_is_alone_places_nothing_and_is_told() {
+        let mut clock = BootClock::default();
+        assert_eq!(
+            (clock.place(Stamp::Micros32(15_060_000)), clock.alone_ms()),
+            (None, Some((15_060, 15_060)))
+        );
+        assert_eq!(
+            (clock.place(Stamp::Micros32(16_060_999)), clock.alone_ms()),
+            (None, Some((15_060, 16_060)))
+        );
+        assert_eq!(clock.place(Stamp::BootMs(16_200)).map(|placed| placed.earliest_ms), Some(16_200));
+        assert_eq!(clock.alone_ms(), None);
     }
 
     #[test]

@@ -386,7 +386,11 @@ impl<'d> Recorder<'d> {
             .senders
             .iter()
             .map(|s| SenderCount {
-                last_boot_ms: s.repeating.last_ms(&s.clock),
+                first_boot_ms: s.count.first_boot_ms.or(s.clock.alone_ms().map(|(first_ms, _)| first_ms)),
+                last_boot_ms: s
+                    .repeating
+                    .last_ms(&s.clock)
+                    .or(s.clock.alone_ms().map(|(_, last_ms)| last_ms)),
                 before_reboot: s.reboots < state.reboots,
                 ..s.count
             })
