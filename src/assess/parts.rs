@@ -159,6 +159,8 @@ pub(super) struct Main {
     pub(super) last_ms: i64,
     /// Until the first of the other.
     pub(super) apart_ms: i64,
+    /// The other one's last stamp is no earlier, or of another boot session.
+    ends_later: bool,
     /// Most of its frames are missing.
     hardly_holds: bool,
 }
@@ -170,8 +172,16 @@ impl Main {
             let (last_ms, first_ms) = sender.last_boot_ms.zip(other.first_boot_ms)?;
             let length_ms = last_ms - sender.first_boot_ms.unwrap_or(last_ms);
             let apart_ms = apart_ms(last_ms, first_ms);
-            let hardly_holds = sender.hardly_holds(other);
-            let main = Main { system_id: sender.system_id, length_ms, last_ms, apart_ms, hardly_holds };
+            let booted = next.ends.doing(sender.system_id).is_some_and(|doing| doing.sessions > 1);
+            let later = |end_ms: i64| booted || self::apart_ms(last_ms, end_ms) >= 0;
+            let main = Main {
+                system_id: sender.system_id,
+                length_ms,
+                last_ms,
+                apart_ms,
+                ends_later: other.last_boot_ms.is_some_and(later),
+                hardly_holds: sender.hardly_holds(other),
+            };
             Some((Reverse(sender.frames.min(other.frames)), main))
         });
         both.min_by_key(|(frames, _)| *frames).map(|(_, main)| main)
@@ -291,6 +301,8 @@ fn follows(part: &Part, next: &Part) -> Option<(u8, i64)> {
         (false, Some(true)) if (-ONE_MOMENT_MS..=PAUSE_MS).contains(&main.apart_ms) => Some((1, apart_ms)),
         // Where one begins before the other ends, what follows without that is nearer the truth.
         (false, Some(true)) if main.near(PAUSE_MS) => Some((4, apart_ms)),
+        // Stamps are out of order, but what ends before the one does is no continuation.
+        _ if !main.ends_later => None,
         // Where frames are lost exactly between two files that tell no UTC, the flight itself goes on.
         _ if main.near(APART_MS) && situation(Situation::goes_on) => Some((2, apart_ms)),
         _ if main.near(APART_MS) && situation(Situation::stands_by) && !dated_by_the_other => {
@@ -656,6 +668,35 @@ mod tests {
         let (c, d) =
             (part("c", (7, 50), (100, 30_500), next_day), part("d", (3, 90), (32_500, 60_000), next_day));
         assert_eq!(recordings(&[piece, a, b, c, d]), [["a", "b"], ["c", "d"]]);
+    }
+
+    #[test]
+    fn what_ends_before_a_file_does_is_no_continuation() {
+        let day = Some(1_790_000_000_000_000);
+        let (a, b) = (part("a", (0, 142), (1_000, 40_940), day), part("b", (195, 9), (42_700, 99_000), day));
+        // In the air on one spot, told to be so by one of them only; neither tells UTC.
+        let hovers = |mut part: Part, at_ms: u32, on_ground: Option<bool>| {
+            let at = serde_json::json!({
+                "at_ms": at_ms, "armed": null, "on_ground": on_ground.map(|is| serde_json::json!({"boot_ms": at_ms, "is": is})),
+                "place": {
+                    "boot_ms": at_ms, "lat_lon_e7": [1_019_983, -199_999_985], "alt_mm": 24_383,
+                    "velocity_cm_s": [4, 0, 3], "home": {"low_mm": 2157, "high_mm": 2157, "told": 1},
+                },
+                "heading": {"boot_ms": at_ms, "cdeg": 9513}, "charge": null,
+            });
+            let doing =
+                serde_json::json!({"system_id": 1, "sessions": 1, "begin": at, "end": at, "set_off": true});
+            part.ends.situations = vec![serde_json::from_value(doing).unwrap()];
+            part
+        };
+        let short = hovers(part("short", (150, 150), (41_180, 41_180), None), 41_180, None);
+        let long = hovers(part("long", (163, 176), (41_440, 42_140), None), 41_440, Some(false));
+        assert_eq!(recordings(&[short.clone(), long.clone(), a, b]), [["a", "short", "long", "b"]]);
+        assert!(recordings(&[short.clone(), long.clone()]).is_empty());
+        // But for one that was booted anew.
+        let mut booted = hovers(part("booted", (199, 90), (42_500, 8_000), None), 42_500, Some(false));
+        booted.ends.situations[0].sessions = 2;
+        assert_eq!(recordings(&[long, booted]), [["long", "booted"]]);
     }
 
     #[test]
