@@ -155,7 +155,7 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
         )
     }));
     let ids: HashSet<&String> = new.iter().map(|a| &a.log.log_id).collect();
-    severed.retain(|pair| ids.contains(&pair.earlier) || ids.contains(&pair.later));
+    severed.retain(|(pair, _)| ids.contains(&pair.earlier) || ids.contains(&pair.later));
     let in_joined: HashSet<&String> = joined.iter().flat_map(|j| &j.logs).collect();
     let alone = new.iter().filter(|a| !in_joined.contains(&a.log.log_id));
     let recordings: Vec<&Assessment> = alone.chain(joined.iter().map(|j| &j.assessment)).collect();
@@ -498,7 +498,7 @@ struct Summary<'a> {
     placed: usize,
     copies: usize,
     twice: usize,
-    severed: Vec<Severed>,
+    severed: Vec<(Severed, [String; 2])>,
     flights: Vec<FlightRow>,
     findings: Vec<FindingRow>,
     unnamed: BTreeSet<(String, String)>,
@@ -519,7 +519,7 @@ fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(
         for (path, why) in unusable {
             output.record(&json!({"type": "unusable", "path": path.to_string_lossy(), "error": why}));
         }
-        for Severed { earlier, later, lost_ms } in &done.severed {
+        for (Severed { earlier, later, lost_ms }, _) in &done.severed {
             output
                 .record(&json!({"type": "severed", "earlier": earlier, "later": later, "lost_ms": lost_ms}));
         }
@@ -561,13 +561,14 @@ fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(
                 "{twice} flight(s) are in another recording too, which is fuller: counted once"
             )));
         }
-        for Severed { earlier, later, lost_ms } in &done.severed {
-            let [a, b] = [earlier, later].map(|id| id.get(..12).unwrap_or(id));
+        for (Severed { earlier, later, lost_ms }, paths) in &done.severed {
+            let [a, b] = paths.each_ref().map(|path| text::plain(path));
+            let lost = text::duration(*lost_ms);
             output.answer(&text::paragraph(&format!(
-                "log {a} ends in the air and log {b} begins in the air {} later by the boot clock; if that is one \
-                 flight, say so: `fettle join {a} {b}`",
-                text::duration(*lost_ms)
+                "{a} ends in the air and {b} begins in the air {lost} later by the boot clock; if that is one flight, say so:"
             )));
+            let [a, b] = [earlier, later].map(|id| id.get(..12).unwrap_or(id));
+            output.answer(&format!("  fettle join {a} {b}\n"));
         }
         if !flights.is_empty() {
             output.answer(&format!("\n{}\n", text::totals(flights)));

@@ -43,8 +43,8 @@ pub struct Done {
     pub placed: BTreeSet<String>,
     /// Those of a recording that was drawn.
     pub drawn: BTreeSet<String>,
-    /// Flights of which two recordings may hold parts.
-    pub severed: Vec<Severed>,
+    /// Flights of which two recordings may hold parts, and the paths of these two logs.
+    pub severed: Vec<(Severed, [String; 2])>,
 }
 
 /// Joins what belongs together now that there are new logs or `pieces` without a whole frame (by id, and whether it is
@@ -79,7 +79,14 @@ pub fn join(
     let told = told.of_originals(&originals);
     parts.retain(|part| !originals.contains_key(&part.log_id));
     let all = recordings(&parts, &told);
-    done.severed = severed(&parts, &all, &told);
+    let path = |id: &String| rows.get(id).map(|row| row.path.clone()).unwrap_or_default();
+    done.severed = severed(&parts, &all, &told)
+        .into_iter()
+        .map(|pair| {
+            let paths = [&pair.earlier, &pair.later].map(path);
+            (pair, paths)
+        })
+        .collect();
     let now: BTreeMap<String, Vec<String>> =
         all.into_iter().filter_map(|logs| Some((logs.first()?.clone(), logs))).collect();
     let before = lists(dir)?;
