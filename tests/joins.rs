@@ -12,19 +12,22 @@ use std::fs;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
-/// What is left of the sample without its dates in these spans of boot time.
+/// What is left of a log in a span of boot time.
+fn from(bytes: &[u8], span: Range<u32>) -> Vec<u8> {
+    let mut boot_ms = 0;
+    only(bytes, |frame| {
+        // ATTITUDE and GLOBAL_POSITION_INT begin with the time since boot.
+        if [30, 33].contains(&frame.message_id) {
+            boot_ms = u32::from_le_bytes(frame.payload[..4].try_into().unwrap());
+        }
+        span.contains(&boot_ms)
+    })
+}
+
+/// The same of the sample without its dates.
 fn spans<const N: usize>(times_ms: [Range<u32>; N]) -> [Vec<u8>; N] {
     let bytes = undated(&sample());
-    times_ms.map(|span| {
-        let mut boot_ms = 0;
-        only(&bytes, |frame| {
-            // ATTITUDE and GLOBAL_POSITION_INT begin with the time since boot.
-            if [30, 33].contains(&frame.message_id) {
-                boot_ms = u32::from_le_bytes(frame.payload[..4].try_into().unwrap());
-            }
-            span.contains(&boot_ms)
-        })
-    })
+    times_ms.map(|span| from(&bytes, span))
 }
 
 /// Half a minute in the air is missing: what lies before it, behind it, and behind a second cut.
@@ -211,6 +214,132 @@ fn what_is_said_of_a_copy_is_said_of_the_log() {
     let (code, out, err) = said(&split.fettle(&["join", "card/heron/copy", "--withdraw"]));
     assert_eq!((code, err.as_str()), (Some(0), ""), "{out}");
     assert_eq!(split.flights().len(), 2);
+}
+
+/// Another day's log without dates, from a time after boot on.
+fn another_day(from_ms: u32) -> Vec<u8> {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs/heron/2026-09-03.mavlink");
+    from(&undated(&fs::read(path).unwrap()), from_ms..u32::MAX)
+}
+
+/// A word that was a slip makes no log a copy, nor takes its flight away, when the whole log comes; and a right one holds in
+/// any order.
+#[test]
+fn a_word_makes_no_copy() {
+    let [a, b, c] = around_a_hole();
+    let (other, whole) = (another_day(130_000), undated(&sample()));
+    let slip = Fleet::new();
+    slip.import(&[slip.put("a", &a), slip.put("other", &other)]);
+    assert_eq!(said(&slip.fettle(&["join", "card/heron/a", "card/heron/other"])).0, Some(0));
+    slip.import(&[slip.put("whole", &whole)]);
+    let (code, out, err) = said(&slip.fettle(&["join", "card/heron/other"]));
+    assert_eq!(code, Some(0), "{err}");
+    assert!(out.starts_with("one recording of 1 log(s)\n"), "{out}");
+    let airtime_ms =
+        |fleet: &Fleet| -> i64 { fleet.flights().iter().map(|f| f["airtime_ms"].as_i64().unwrap()).sum() };
+    let apart = Fleet::new();
+    apart.import(&[apart.put("whole", &whole), apart.put("other", &other)]);
+    assert_eq!(airtime_ms(&slip), airtime_ms(&apart));
+    let (code, _, err) = said(&slip.fettle(&["join", "card/heron/a", "--withdraw"]));
+    assert_eq!(code, Some(0), "{err}");
+
+    // A copy of the first that was taken later, when the file had grown.
+    let grown = [&a[..], &spans([60_000..70_000])[0]].concat();
+    let rest = [&b[..], &c].concat();
+    let fleet = |word_first: bool| {
+        let fleet = Fleet::new();
+        let files = [fleet.put("a", &a), fleet.put("b", &rest)];
+        fleet.import(&files);
+        let word = || assert_eq!(said(&fleet.fettle(&["join", "card/heron/a", "card/heron/b"])).0, Some(0));
+        if word_first {
+            word();
+        }
+        fleet.import(&[fleet.put("grown", &grown)]);
+        if !word_first {
+            word();
+        }
+        fleet
+    };
+    let (first, last) = (fleet(true), fleet(false));
+    assert_eq!(first.flights(), in_one_piece(&[&grown, &rest]));
+    assert_eq!(first.flights(), last.flights());
+    let derived = |fleet: &Fleet| -> BTreeMap<PathBuf, Vec<u8>> {
+        fleet.archive().into_iter().filter(|(path, _)| !path.starts_with("joins")).collect()
+    };
+    assert!(derived(&first) == derived(&last), "the archive depends on when it was said");
+}
+
+/// The time of a part is not that of its recording, and what was told of each part before holds again where they are parted.
+#[test]
+fn times_told_of_parts_survive_joining_and_parting() {
+    let [a, b, c] = around_a_hole();
+    let split = Fleet::new();
+    split.import(&[split.put("a", &a), split.put("b", &[&b[..], &c].concat())]);
+    let clock = |log: &str, starts: &str| {
+        let (code, out, err) = said(&split.fettle(&["clock", log, "--starts", starts]));
+        assert_eq!(code, Some(0), "{out} {err}");
+    };
+    let takeoffs = || -> Vec<String> {
+        split.flights().iter().map(|f| f["takeoff_utc"].as_str().unwrap_or("none").to_owned()).collect()
+    };
+    clock("card/heron/b", "2026-09-02T10:00:00Z");
+    let one_dated = takeoffs();
+    let (_, _, err) = said(&split.fettle(&["join", "card/heron/a", "card/heron/b"]));
+    assert_eq!(err, "");
+    // The first log begins as much earlier as its boot clock says: its takeoff is 18 s after boot, the second log begins at 90 s.
+    let joined = takeoffs();
+    assert!(joined[0].starts_with("2026-09-02T09:58:4"), "{joined:?}");
+    // Said again of the later log it is the same, and of the first log it is that log's.
+    clock("card/heron/b", "2026-09-02T10:00:00Z");
+    assert_eq!(takeoffs(), joined);
+    clock("card/heron/a", "2026-09-02T12:00:00Z");
+    assert!(takeoffs()[0].starts_with("2026-09-02T12:00:1"), "{:?}", takeoffs());
+    split.fettle(&["join", "card/heron/a", "--withdraw"]);
+    let parted = takeoffs();
+    assert!(parted[0].starts_with("2026-09-02T10:00:0") && parted.len() == 2, "{parted:?}");
+    assert_eq!(one_dated.iter().filter(|utc| parted.contains(utc)).count(), 1, "{one_dated:?} {parted:?}");
+}
+
+#[test]
+fn two_aircraft_or_two_days_are_refused() {
+    let sample_of =
+        |name: &str| fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-logs").join(name)).unwrap();
+    let half = |name: &str, times_ms: Range<u32>| from(&only(&sample_of(name), |_| true), times_ms);
+    let split = Fleet::new();
+    let files = [
+        split.put("one", &half("egret/2026-09-02.mavlink", 0..60_000)),
+        split.put("day", &half("egret/2026-09-03.mavlink", 80_000..u32::MAX)),
+        split.put("plover", &half("plover/2026-09-02.mavlink", 80_000..u32::MAX)),
+    ];
+    split.import(&files);
+    let before = split.archive();
+    for (other, why) in [("day", "was booted anew"), ("plover", "no vehicle speaks in both")] {
+        let (code, _, err) = said(&split.fettle(&["join", "card/heron/one", &format!("card/heron/{other}")]));
+        assert_eq!(code, Some(1), "{err}");
+        assert!(err.contains(why), "{err}");
+    }
+    assert_eq!(split.archive(), before);
+    // Who corrected the one that tells a wrong date may say so.
+    split.fettle(&["clock", "card/heron/day", "--shift", "-24h"]);
+    let (code, _, err) = said(&split.fettle(&["join", "card/heron/one", "card/heron/day"]));
+    assert_eq!(code, Some(0), "{err}");
+}
+
+/// Where the rest of a flight comes after what was said, it is told, too; and another day's flight is not.
+#[test]
+fn what_lies_in_the_hole_of_a_recording_is_named() {
+    let [a, b, c] = spans([0..45_000, 60_000..100_000, 115_000..u32::MAX]);
+    let split = Fleet::new();
+    assert_eq!(split.import(&[split.put("a", &a), split.put("c", &c)])["flights_severed"], 1);
+    split.fettle(&["join", "card/heron/a", "card/heron/c"]);
+    assert_eq!(split.import(&[split.put("b", &b)])["flights_severed"], 1);
+    let (code, out, err) = said(&split.fettle(&["join", "card/heron/a", "card/heron/b"]));
+    assert_eq!(code, Some(0), "{err}");
+    assert!(out.starts_with("one recording of 3 log(s)\n"), "{out}");
+    assert_eq!(split.flights(), in_one_piece(&[&a, &b, &c]));
+    let days = Fleet::new();
+    let files = [days.put("a", &a), days.put("other", &another_day(75_000))];
+    assert_eq!(days.import(&files)["flights_severed"], 0);
 }
 
 proptest! {

@@ -20,6 +20,17 @@ pub struct ToldJoin {
     pub one: bool,
 }
 
+impl ToldJoin {
+    /// Whether both are said of the same two logs.
+    pub fn is_of_the_same(&self, other: &ToldJoin) -> bool {
+        let pair = |told: &ToldJoin| {
+            let (a, b) = (told.earlier.clone(), told.later.clone());
+            if a < b { [a, b] } else { [b, a] }
+        };
+        pair(self) == pair(other)
+    }
+}
+
 fn folder(fleet: &FleetDir) -> PathBuf {
     fleet.archive().join("joins")
 }

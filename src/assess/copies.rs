@@ -52,12 +52,13 @@ fn rank(logs: &[Part], index: usize) -> (Reverse<u64>, Reverse<(usize, usize)>, 
 /// The log that each copy is one of, or that is in what it is the beginning of. `pairs` are those that the bytes confirmed.
 ///
 /// Files that go on behind one of a pair belong to it: of two logs that begin alike, the one leads from which more follows.
+/// What a person says of logs does not count here: only bytes show a copy.
 /// So the pieces of a rotated log are copies of the whole log, and a log that was cut in mid-way is one of its pieces.
-pub fn originals(logs: &[Part], pairs: &[Pair], told: &Told) -> BTreeMap<String, String> {
+pub fn originals(logs: &[Part], pairs: &[Pair]) -> BTreeMap<String, String> {
     let id = |index: usize| logs.get(index).map_or("", |log| log.log_id.as_str());
     let frames = |index: usize| rank(logs, index).0.0;
     let index_of: HashMap<&str, usize> = (0..logs.len()).map(|index| (id(index), index)).collect();
-    let chains: Vec<Vec<usize>> = recordings(logs, told)
+    let chains: Vec<Vec<usize>> = recordings(logs, &Told::default())
         .iter()
         .map(|chain| chain.iter().filter_map(|log| index_of.get(log.as_str()).copied()).collect())
         .collect();
@@ -154,8 +155,8 @@ mod tests {
         let all = candidates(&logs);
         assert_eq!(all, [pair(1, 0, true), pair(1, 2, true), pair(2, 0, true)].into());
         let want = BTreeMap::from([("a", "c"), ("b", "c")].map(|(a, b)| (a.to_owned(), b.to_owned())));
-        assert_eq!(originals(&logs, &all.into_iter().collect::<Vec<_>>(), &Told::default()), want);
-        assert_eq!(originals(&logs, &[pair(2, 0, true), pair(1, 2, true)], &Told::default()), want);
+        assert_eq!(originals(&logs, &all.into_iter().collect::<Vec<_>>()), want);
+        assert_eq!(originals(&logs, &[pair(2, 0, true), pair(1, 2, true)]), want);
         let twins = [log("y", &[(1, 9, 10)]), log("x", &[(1, 9, 10)])];
         assert_eq!(candidates(&twins), [pair(0, 1, true)].into(), "once, and the smaller id leads");
     }

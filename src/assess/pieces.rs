@@ -1,5 +1,5 @@
-//! Files too short for a whole frame: one says nothing of itself, but where it lies between two files of a recording, the
-//! frames that were cut at both are whole with it, and their checksums good.
+//! Files too short for a whole frame: one says nothing of itself, but where it lies between two files of a recording, before
+//! its first or behind its last, the frames that were cut there are whole with it, and their checksums good.
 
 use super::ends::Ends;
 use super::joint::frames;
@@ -14,7 +14,8 @@ pub const MOST: usize = 2 * (LONGEST + STAMP_LEN);
 const FEW: [usize; 3] = [usize::MAX, 16, 8];
 
 /// The pieces that lie between two files of a recording, in order, of these by their ids; none where nothing was cut, or none
-/// fits. Between two cuts within a frame there may be several.
+/// fits. Between two cuts within a frame there may be several. Before the first file and behind the last, the other one's ends
+/// are empty.
 pub fn between<'p>(
     part: &Ends,
     next: &Ends,

@@ -1,7 +1,7 @@
 //! Flights of which two recordings may hold parts, for a person to decide: the one ends in the air, and the other one begins in
-//! the air soon after by the boot clock. Nothing is joined by it: another day's flight may be at the same time after boot.
+//! the air soon after by the boot clock, or lies in a hole of the one. Home must stand where it stood, and the battery be no
+//! fuller. Nothing is joined by it: another day's flight may be at the same time after boot.
 
-use super::ends::Ends;
 use super::parts::{LATE_MS, Main, Part, of_two, same_boot, situation};
 use super::told::Told;
 use crate::recording::situation::Situation;
@@ -35,14 +35,28 @@ pub fn severed(logs: &[Part], recordings: &[Vec<String>], told: &Told) -> Vec<Se
         Some((Part { ends, ..first.clone() }, ids))
     };
     let all: Vec<(Part, Vec<String>)> = recordings.iter().cloned().chain(alone).filter_map(whole).collect();
-    let flying = |at: fn(&Ends) -> bool| all.iter().filter(move |(part, _)| at(&part.ends));
-    let begins: Vec<&(Part, Vec<String>)> = flying(begins_in_the_air).collect();
+    // Few recordings begin in the air, however many there are.
+    let flies = |(part, _): &&(Part, Vec<String>)| part.ends.situations.iter().any(|s| in_the_air(&s.begin));
+    let begins: Vec<&(Part, Vec<String>)> = all.iter().filter(flies).collect();
     let mut found = Vec::new();
-    for (part, own) in flying(ends_in_the_air) {
-        for (next, others) in &begins {
-            let Some(lost_ms) = may_go_on(part, next).filter(|_| !told.parts(own, others)) else { continue };
-            let (Some(earlier), Some(later)) = (own.last(), others.first()) else { continue };
-            found.push(Severed { lost_ms, earlier: earlier.clone(), later: later.clone() });
+    for (part, own) in &all {
+        for (next, others) in begins.iter().filter(|(next, _)| next.log_id != part.log_id) {
+            if told.parts(own, others) {
+                continue;
+            }
+            let Some(later) = others.first() else { continue };
+            let severed =
+                |log: &str, lost_ms| Severed { lost_ms, earlier: log.to_owned(), later: later.clone() };
+            found.extend(own.last().zip(may_go_on(part, next)).map(|(log, lost_ms)| severed(log, lost_ms)));
+            let files = |pair: &[String]| {
+                let mut both = pair.iter().filter_map(|id| files.get(id.as_str()).copied());
+                Some((both.next()?, both.next()?))
+            };
+            for (a, b) in own.windows(2).filter_map(files) {
+                // Where both are in the air, so is what lies between them.
+                let lost_ms = may_go_on(a, next).filter(|_| may_go_on(next, b).is_some());
+                found.extend(lost_ms.map(|lost_ms| severed(&a.log_id, lost_ms)));
+            }
         }
     }
     found.sort();
@@ -62,14 +76,6 @@ fn in_the_air(at: &Situation) -> bool {
     }
 }
 
-fn ends_in_the_air(ends: &Ends) -> bool {
-    ends.situations.iter().any(|system| in_the_air(&system.end))
-}
-
-fn begins_in_the_air(ends: &Ends) -> bool {
-    ends.situations.iter().any(|system| in_the_air(&system.begin))
-}
-
 /// What is missing between the two, if the same system is in the air at both ends and nothing speaks against it.
 fn may_go_on(part: &Part, next: &Part) -> Option<i64> {
     let main = Main::of(part, next).filter(|_| part.log_id != next.log_id)?;
@@ -77,7 +83,8 @@ fn may_go_on(part: &Part, next: &Part) -> Option<i64> {
     let speaks_against = part.container != next.container
         || boots.is_some_and(|(a, b)| of_two(a, b))
         || same_boot(part, next, main.system_id) == Some(false)
-        || situation(part, next, main.system_id, Situation::excludes);
+        || situation(part, next, main.system_id, Situation::excludes)
+        || !situation(part, next, main.system_id, Situation::may_lead_to);
     let both = situation(part, next, main.system_id, |a, b| in_the_air(a) && in_the_air(b));
     let soon = (-LATE_MS..=LONGEST_MS).contains(&main.apart_ms);
     (both && soon && !speaks_against).then_some(main.apart_ms.max(0))
@@ -86,6 +93,7 @@ fn may_go_on(part: &Part, next: &Part) -> Option<i64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::assess::ends::Ends;
     use crate::recording::situation::Told as Heard;
     use serde_json::json;
 
@@ -132,6 +140,11 @@ mod tests {
         assert_eq!(pairs(&logs, &[], &told), [pair("b", "c", 80_000)]);
         let late = part("b", (361_000, 400_000), (true, false));
         assert!(pairs(&[logs[0].clone(), late], &[], &none).is_empty());
+        // One that lies in the hole of a recording, but not one that goes on beyond it.
+        let holed = [vec!["a".to_owned(), "c".to_owned()]];
+        assert_eq!(pairs(&logs, &holed, &none), [pair("a", "b", 30_000)]);
+        let beyond = part("b", (90_000, 250_000), (true, true));
+        assert!(pairs(&[logs[0].clone(), beyond, logs[2].clone()], &holed, &none).is_empty());
         let grounded = part("b", (90_000, 120_000), (false, false));
         assert!(pairs(&[logs[0].clone(), grounded], &[], &none).is_empty());
     }

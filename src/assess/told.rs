@@ -3,7 +3,8 @@
 //! What is said holds for the recordings that the logs turn out to be parts of, whatever else comes later: it joins what the
 //! files' own evidence leaves apart, in the order of the boot clock, and keeps apart what that would join.
 
-use super::parts::{LATE_MS, Main, Part, near_turn_ms, of_two};
+use super::ends::Ends;
+use super::parts::{LATE_MS, Main, Part, near_turn_ms, of_two, same_boot};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What was said, each of two logs by their ids.
@@ -25,15 +26,30 @@ pub(super) struct Row {
     pub(super) logs: Vec<String>,
 }
 
-/// Why logs cannot be one recording, whatever is said; by their numbers as given.
+/// Why two logs cannot be of one recording, whatever is said.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Refusal {
+    /// The log that would be earlier.
+    pub earlier: String,
+    /// The other.
+    pub later: String,
+    /// Why.
+    pub why: Why,
+}
+
+/// What speaks against it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Refusal {
+pub enum Why {
     /// They are streams of two kinds.
-    Containers(usize, usize),
+    Containers,
+    /// No vehicle speaks in both.
+    Strangers,
     /// Hardware identities say that they are of two vehicles.
-    Vehicles(usize, usize),
-    /// The second one begins before the first one ends, milliseconds by the boot clock.
-    Overlap(usize, usize, i64),
+    Vehicles,
+    /// The later one begins before the earlier one ends, milliseconds by the boot clock.
+    Overlap(i64),
+    /// UTC says that the vehicle was booted anew in between.
+    Boots,
 }
 
 impl Told {
@@ -87,77 +103,139 @@ impl Told {
             parts.keys().flat_map(|id| logs(id).into_iter().map(move |log| (log, id.as_str()))).collect();
         let pairs = self.one.iter().filter_map(|(a, b)| of.get(a).copied().zip(of.get(b).copied()));
         let mut pairs: Vec<(&'p str, &'p str)> = pairs.filter(|(a, b)| a != b).collect();
-        let (mut row, mut all): (Vec<&'p str>, Vec<String>) = (Vec::new(), Vec::new());
+        let file = |id: &String| files.get(id.as_str()).copied();
+        let own = |id: &str| -> Vec<&'p Part> { logs(id).iter().filter_map(file).collect() };
+        let mut row: Vec<&'p str> = Vec::new();
         loop {
             let fits = |(a, b): &(&'p str, &'p str)| {
-                let (old, new) = if row.contains(b) { (b, a) } else { (a, b) };
-                let own = if row.is_empty() { logs(old) } else { all.clone() };
-                (row.is_empty() || row.contains(old) && !row.contains(new)) && !self.parts(&own, &logs(new))
+                let (old, new) = if row.contains(b) { (*b, *a) } else { (*a, *b) };
+                if !row.is_empty() && (!row.contains(&old) || row.contains(&new)) {
+                    return false;
+                }
+                let before: Vec<&str> = if row.is_empty() { vec![old] } else { row.clone() };
+                let all: Vec<String> = before.iter().flat_map(|id| logs(id)).collect();
+                let lists: Vec<Vec<&Part>> = before.iter().chain([&new]).map(|id| own(id)).collect();
+                !self.parts(&all, &logs(new)) && in_row(&lists).is_ok()
             };
             let Some(at) = pairs.iter().position(fits) else { break };
             let (a, b) = pairs.swap_remove(at);
-            for id in [a, b] {
-                if !row.contains(&id) {
-                    row.push(id);
-                    all.extend(logs(id));
-                }
-            }
+            row.extend([a, b].into_iter().filter(|id| !row.contains(id)).collect::<Vec<_>>());
         }
-        let own: Vec<&Part> = all.iter().filter_map(|id| files.get(id.as_str()).copied()).collect();
-        let own = by_clock(&own);
-        let (first, behind) = own.split_first().filter(|_| row.len() > 1)?;
-        let ends = behind.iter().fold(first.ends.clone(), |ends, next| ends.and(&next.ends));
+        let lists: Vec<Vec<&Part>> = row.iter().map(|id| own(id)).collect();
+        let units = in_row(&lists).ok().filter(|_| row.len() > 1)?;
+        let own: Vec<&Part> = units.iter().flat_map(|unit| unit.files.iter().copied()).collect();
+        let first = own.first()?;
         Some(Row {
             ids: row.into_iter().map(str::to_owned).collect(),
+            whole: Part { ends: merged(&own), ..(*first).clone() },
             logs: own.iter().map(|part| part.log_id.clone()).collect(),
-            whole: Part { ends, ..(*first).clone() },
         })
     }
 }
 
-/// Files in the order of the boot clock; one that tells none stays behind the one before it.
-fn by_clock<'p>(parts: &[&'p Part]) -> Vec<&'p Part> {
-    let mut later_ms = 0;
-    let mut timed: Vec<(i64, &Part)> = Vec::new();
-    for part in parts {
-        let first = parts.first().and_then(|first| part.ends.later_ms(&first.ends));
-        later_ms = first.map_or(later_ms, near_turn_ms);
-        timed.push((later_ms, part));
-    }
-    timed.sort_by_key(|(later_ms, _)| *later_ms);
-    timed.into_iter().map(|(_, part)| part).collect()
+/// What several files say in a row.
+fn merged(files: &[&Part]) -> Ends {
+    let mut ends = files.iter().map(|file| &file.ends);
+    let first = ends.next().cloned().unwrap_or_default();
+    ends.fold(first, |ends, next| ends.and(next))
 }
 
-/// Puts files in the order of the boot clock, by their numbers.
-///
-/// # Errors
-/// If two of them cannot be one recording.
-pub fn in_order(files: &[Part]) -> Result<Vec<usize>, Refusal> {
-    let row = by_clock(&files.iter().collect::<Vec<_>>());
-    let number = |part: &Part| files.iter().position(|file| file.log_id == part.log_id).unwrap_or_default();
-    for pair in row.windows(2) {
-        let [part, next] = pair else { continue };
-        let (a, b) = (number(part), number(next));
-        if part.container != next.container {
-            return Err(Refusal::Containers(a, b));
+/// Files that keep their order: one, or all of a recording in which a vehicle was booted anew.
+struct Unit<'p> {
+    whole: Part,
+    files: Vec<&'p Part>,
+}
+
+fn units<'p>(list: &[&'p Part]) -> Vec<Unit<'p>> {
+    let booted = |part: &&&Part| {
+        let anew = part.ends.senders.iter().any(|sender| sender.before_reboot || sender.after_reboot);
+        anew || part.ends.situations.iter().any(|system| system.sessions > 1)
+    };
+    let unit = |files: &[&'p Part]| {
+        let first = files.first()?;
+        Some(Unit { whole: Part { ends: merged(files), ..(*first).clone() }, files: files.to_vec() })
+    };
+    let len = if list.iter().any(|part| booted(&part)) { list.len() } else { 1 };
+    list.chunks(len.max(1)).filter_map(unit).collect()
+}
+
+/// Recordings, each the files that it is made of, in the order of the boot clock; what tells none stays behind the one before.
+fn in_row<'p>(recordings: &[Vec<&'p Part>]) -> Result<Vec<Unit<'p>>, Refusal> {
+    let mut timed: Vec<(i64, Unit<'p>)> = Vec::new();
+    for unit in recordings.iter().flat_map(|list| units(list)) {
+        let before = timed.last().map_or(0, |(later_ms, _)| *later_ms);
+        let later_ms = timed.first().and_then(|(_, first)| unit.whole.ends.later_ms(&first.whole.ends));
+        timed.push((later_ms.map_or(before, near_turn_ms), unit));
+    }
+    timed.sort_by_key(|(later_ms, _)| *later_ms);
+    let row: Vec<Unit<'p>> = timed.into_iter().map(|(_, unit)| unit).collect();
+    for (number, next) in row.iter().enumerate() {
+        let before = row.get(..number).unwrap_or_default();
+        let refused = |unit: &Unit<'_>, why| Refusal {
+            earlier: unit.files.last().map(|file| file.log_id.clone()).unwrap_or_default(),
+            later: next.whole.log_id.clone(),
+            why,
+        };
+        for unit in before {
+            if unit.whole.container != next.whole.container {
+                return Err(refused(unit, Why::Containers));
+            }
+            let overlap = Main::of(&unit.whole, &next.whole).map_or(0, |main| -main.apart_ms);
+            if overlap > LATE_MS {
+                return Err(refused(unit, Why::Overlap(overlap)));
+            }
         }
-        let boots = part.ends.boots.iter();
-        if boots.filter_map(|boot| Some((boot, next.ends.boot(boot.system_id)?))).any(|(a, b)| of_two(a, b)) {
-            return Err(Refusal::Vehicles(a, b));
+        let Some(unit) = before.last() else { continue };
+        // Ground stations speak in the logs of all aircraft.
+        let both = |unit: &Unit<'_>| {
+            let vehicles =
+                |part: &Part| part.ends.boots.iter().map(|b| b.system_id).collect::<BTreeSet<u32>>();
+            let systems =
+                |part: &Part| part.ends.senders.iter().map(|s| s.system_id).collect::<BTreeSet<u32>>();
+            let (a, b) = (vehicles(&unit.whole), vehicles(&next.whole));
+            let told = !a.is_empty() && !b.is_empty();
+            let (a, b) = if told { (a, b) } else { (systems(&unit.whole), systems(&next.whole)) };
+            !a.is_disjoint(&b)
+        };
+        if !before.iter().any(both) {
+            return Err(refused(unit, Why::Strangers));
         }
-        if let Some(main) = Main::of(part, next)
-            && main.apart_ms < -LATE_MS
-        {
-            return Err(Refusal::Overlap(a, b, -main.apart_ms));
+        let boots = unit.whole.ends.boots.iter();
+        let mut both = boots.filter_map(|boot| Some((boot, next.whole.ends.boot(boot.system_id)?)));
+        if both.any(|(a, b)| of_two(a, b)) {
+            return Err(refused(unit, Why::Vehicles));
         }
     }
-    Ok(row.into_iter().map(number).collect())
+    Ok(row)
+}
+
+/// The logs of recordings, each the files that it is made of, in the order of the boot clock, by their ids. Unless a person
+/// `corrected` what one of them tells, UTC may speak against it, too.
+///
+/// # Errors
+/// If two of them cannot be one.
+pub fn in_order(recordings: &[Vec<Part>], corrected: bool) -> Result<Vec<String>, Refusal> {
+    let lists: Vec<Vec<&Part>> = recordings.iter().map(|list| list.iter().collect()).collect();
+    let row = in_row(&lists)?;
+    for pair in row.windows(2).filter(|_| !corrected) {
+        let [unit, next] = pair else { continue };
+        let systems = unit.whole.ends.boots.iter().map(|boot| boot.system_id);
+        let known = |a: &Part, b: &Part| lists.iter().any(|list| list.contains(&a) && list.contains(&b));
+        let (Some(a), Some(b)) = (unit.files.last(), next.files.first()) else { continue };
+        if !known(a, b)
+            && systems.into_iter().any(|id| same_boot(&unit.whole, &next.whole, id) == Some(false))
+        {
+            return Err(Refusal { earlier: a.log_id.clone(), later: b.log_id.clone(), why: Why::Boots });
+        }
+    }
+    let files = row.into_iter().flat_map(|unit| unit.files);
+    Ok(files.map(|part| part.log_id.clone()).collect())
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::assess::ends::{BootEnds, Ends};
+    use crate::assess::ends::{BootEnds, Situations};
     use crate::assess::parts::recordings;
     use serde_json::json;
 
@@ -241,23 +319,75 @@ mod tests {
     #[test]
     fn what_cannot_be_one_is_refused() {
         let (a, b) = (part("a", (100, 90_000)), part("b", (300_000, 400_000)));
-        let order = |parts: &[&Part]| in_order(&parts.iter().map(|part| (*part).clone()).collect::<Vec<_>>());
-        assert_eq!(order(&[&b, &a]), Ok(vec![1, 0]));
-        let c = part("c", (60_000, 70_000));
-        assert_eq!(order(&[&b, &c, &a]), Err(Refusal::Overlap(2, 1, 30_000)));
-        let stamped = Part { container: "timestamped".into(), ..b.clone() };
-        assert_eq!(order(&[&a, &stamped]), Err(Refusal::Containers(0, 1)));
-        let of = |part: &Part, uid: &str| {
-            let boot = BootEnds {
-                system_id: 1,
-                uids: vec![uid.into()],
-                first_uid_told: true,
-                last_uid_told: true,
-                ..BootEnds::default()
-            };
-            Part { ends: Ends { boots: vec![boot], ..part.ends.clone() }, ..part.clone() }
+        let order = |parts: &[&Part]| {
+            let each: Vec<Vec<Part>> = parts.iter().map(|part| vec![(*part).clone()]).collect();
+            in_order(&each, false)
         };
-        assert_eq!(order(&[&of(&a, "0x1"), &of(&b, "0x2")]), Err(Refusal::Vehicles(0, 1)));
-        assert_eq!(order(&[&of(&a, "0x1"), &of(&b, "0x1")]), Ok(vec![0, 1]));
+        let refused = |earlier: &str, later: &str, why: Why| {
+            Err(Refusal { earlier: earlier.to_owned(), later: later.to_owned(), why })
+        };
+        let ok = |ids: &[&str]| Ok(ids.iter().map(|id| (*id).to_owned()).collect::<Vec<String>>());
+        assert_eq!(order(&[&b, &a]), ok(&["a", "b"]));
+        let c = part("c", (60_000, 70_000));
+        assert_eq!(order(&[&b, &c, &a]), refused("a", "c", Why::Overlap(30_000)));
+        // Nor does a file without a clock hide it.
+        let mut mute = part("m", (0, 0));
+        mute.ends.senders[0].first_boot_ms = None;
+        assert_eq!(order(&[&a, &mute, &c]), refused("a", "c", Why::Overlap(30_000)));
+        let stamped = Part { container: "timestamped".into(), ..b.clone() };
+        assert_eq!(order(&[&a, &stamped]), refused("a", "b", Why::Containers));
+        let mut stranger = b.clone();
+        stranger.ends.senders[0].system_id = 2;
+        assert_eq!(order(&[&a, &stranger]), refused("a", "b", Why::Strangers));
+        let of = |part: &Part, boot: BootEnds| {
+            let boots = vec![BootEnds { system_id: 1, ..boot }];
+            Part { ends: Ends { boots, ..part.ends.clone() }, ..part.clone() }
+        };
+        let uid = |uid: &str| BootEnds {
+            uids: vec![uid.into()],
+            first_uid_told: true,
+            last_uid_told: true,
+            ..BootEnds::default()
+        };
+        assert_eq!(order(&[&of(&a, uid("0x1")), &of(&b, uid("0x2"))]), refused("a", "b", Why::Vehicles));
+        assert_eq!(order(&[&of(&a, uid("0x1")), &of(&b, uid("0x1"))]), ok(&["a", "b"]));
+        let day = |us: i64| BootEnds { first_us: Some(us), last_us: Some(us), ..BootEnds::default() };
+        let (one, other) = (of(&a, day(1_790_000_000_000_000)), of(&b, day(1_790_086_400_000_000)));
+        assert_eq!(order(&[&one, &other]), refused("a", "b", Why::Boots));
+        assert_eq!(in_order(&[vec![one.clone()], vec![other.clone()]], true), ok(&["a", "b"]));
+        // Files that go on in one another by themselves are not asked anew.
+        assert_eq!(in_order(&[vec![one, other]], false), ok(&["a", "b"]));
+    }
+
+    #[test]
+    fn what_cannot_be_one_by_now_is_not_joined() {
+        let logs = [part("a", (100, 90_000)), part("b", (60_000, 140_000)), part("c", (300_000, 400_000))];
+        assert!(recordings(&logs[..2], &told(&[("a", "b")], &[])).is_empty());
+        assert_eq!(recordings(&logs, &told(&[("a", "b"), ("b", "c")], &[])), [["b", "c"]]);
+    }
+
+    #[test]
+    fn files_over_a_boot_keep_their_order() {
+        // Counters go on, and the vehicle is booted anew in the second file.
+        let mut logs = [part("a", (100, 90_000)), part("b", (90_010, 20_000)), part("c", (20_010, 80_000))];
+        for (index, log) in logs.iter_mut().enumerate() {
+            let sender = &mut log.ends.senders[0];
+            (sender.first_sequence, sender.last_sequence) = (50 * index as u8, 50 * index as u8 + 49);
+            let boots = BootEnds { system_id: 1, sessions: 1, ..BootEnds::default() };
+            let anew = u64::from(index == 1);
+            log.ends.boots = vec![BootEnds { sessions: 1 + anew, ..boots }];
+            log.ends.situations =
+                vec![Situations { system_id: 1, sessions: 1 + anew, ..Situations::default() }];
+        }
+        let alone = recordings(&logs, &Told::default());
+        let all = [&logs[..], &[part("d", (200_000, 300_000))]].concat();
+        let said = recordings(&all, &told(&[("c", "d")], &[]));
+        assert_eq!(
+            (alone, said),
+            (
+                vec![vec!["a".to_owned(), "b".into(), "c".into()]],
+                vec![vec!["a".to_owned(), "b".into(), "c".into(), "d".into()]]
+            )
+        );
     }
 }

@@ -264,7 +264,8 @@ pub struct Clock {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub fleet: FleetOption,
-    /// When the log's first message was sent: 2026-09-14T08:30:00+02:00.
+    /// When the log's first message was sent: 2026-09-14T08:30:00+02:00. Of several that are one recording, all get
+    /// their time by it.
     #[arg(long, value_name = "INSTANT", value_parser = exact, conflicts_with_all = ["shift", "withdraw"])]
     pub starts: Option<i64>,
     /// Which boot session --starts speaks of, counted from 0.

@@ -25,10 +25,12 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
     let ids = recordings::logs_of(&dir, &log_id)?;
     let by_id: BTreeMap<&str, &LogRow> = rows.iter().map(|row| (row.log_id.as_str(), row)).collect();
     let logs: Vec<LogRow> = ids.iter().filter_map(|id| by_id.get(id.as_str()).copied().cloned()).collect();
-    let recording_id = ids.first().cloned().unwrap_or(log_id);
     let copies = copies::read(&dir)?;
     let before = filing::told(&dir, &logs, &copies)?.unwrap_or_default();
-    let Some(told) = changed(&before, options) else {
+    let own = copies.get(&log_id).map_or(&log_id, |of| &of.log_id).clone();
+    let recording_id = ids.first().cloned().unwrap_or(log_id);
+    let later_ms = if options.starts.is_some() { later_ms(&logs, &own)? } else { 0 };
+    let Some(told) = changed(&before, options, later_ms) else {
         show(&logs, &before, &of(&dir, &recording_id)?, output);
         return Ok(Outcome::Done);
     };
@@ -46,7 +48,10 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
         if copies.contains_key(id) && told_time::read(&dir, id)?.is_some() {
             copies_told.extend(by_id.get(id.as_str()).copied());
         }
-        told_time::forget(&dir, id)?;
+        // What was said of another part holds again where it leaves the recording.
+        if copies.contains_key(id) || told.is_empty() {
+            told_time::forget(&dir, id)?;
+        }
     }
     let Some((mut assessment, aircraft)) = filing::refile(&logs, Some(&told), &into)? else {
         return Err(Failure(format!("no raw copy of log {recording_id} in the archive; import it again")));
@@ -76,14 +81,35 @@ pub fn run(options: &Clock, output: &mut Output) -> Result<Outcome, Failure> {
     Ok(Outcome::Done)
 }
 
-/// What is said from now on; `None` if the user only asks.
-fn changed(before: &ToldTime, options: &Clock) -> Option<ToldTime> {
+/// How much later than its recording a log begins, by the boot clock.
+fn later_ms(logs: &[LogRow], log_id: &str) -> Result<i64, Failure> {
+    let (Some(first), Some(at)) = (logs.first(), logs.iter().position(|log| log.log_id == log_id)) else {
+        return Ok(0);
+    };
+    if at == 0 {
+        return Ok(0);
+    }
+    let one_boot = logs.iter().take(at).all(|log| log.boots <= 1);
+    let own = logs.get(at).filter(|_| one_boot).map(filing::ends_of);
+    own.and_then(|own| own.later_ms(&filing::ends_of(first))).ok_or_else(|| {
+        Failure(format!(
+            "this log is part of a recording, and no boot clock says how much later it begins; say when the first of \
+             its logs does, {}",
+            text::plain(&first.path)
+        ))
+    })
+}
+
+/// What is said from now on, of a log that begins `later_ms` behind the recording; `None` if the user only asks.
+fn changed(before: &ToldTime, options: &Clock, later_ms: i64) -> Option<ToldTime> {
     let mut told = before.clone();
     if options.withdraw {
         return Some(ToldTime::default());
     }
     if let Some(start_us) = options.starts {
-        told.starts_us.insert(options.boot.unwrap_or(0), start_us);
+        let boot = options.boot.unwrap_or(0);
+        let later_ms = if boot == 0 { later_ms } else { 0 };
+        told.starts_us.insert(boot, start_us.saturating_sub(later_ms.saturating_mul(1000)));
     }
     if let Some(shift_us) = options.shift {
         told.shift_us = shift_us;

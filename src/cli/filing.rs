@@ -76,6 +76,27 @@ pub fn refile(
     told: Option<&ToldTime>,
     into: &Into<'_>,
 ) -> Result<Option<(Assessment, BTreeSet<String>)>, ArchiveError> {
+    let pieces = kept::all(into.dir)?;
+    let beside = |(log, next)| !between(log, next, &pieces).is_empty();
+    // The row of a log is that of its file, though pieces beside it are read, too.
+    let alone = match logs {
+        [log] if neighbours(&[log]).into_iter().any(beside) => draw(logs, &BTreeMap::new(), told, into)?,
+        _ => None,
+    };
+    let mut drawn = draw(logs, &pieces, told, into)?;
+    if let (Some((assessment, aircraft)), Some((own, gained))) = (&mut drawn, alone) {
+        assessment.log = own.log;
+        aircraft.extend(gained);
+    }
+    Ok(drawn)
+}
+
+fn draw(
+    logs: &[LogRow],
+    pieces: &BTreeMap<String, Vec<u8>>,
+    told: Option<&ToldTime>,
+    into: &Into<'_>,
+) -> Result<Option<(Assessment, BTreeSet<String>)>, ArchiveError> {
     let dir = into.dir;
     let Some(first) = logs.first() else { return Ok(None) };
     let (id, path) = (&first.log_id, Path::new(&first.path));
@@ -83,7 +104,7 @@ pub fn refile(
     let mut telemetry = TelemetryWriter::staged(dir)?;
     let reduce = Some(reducer(into.fleet, path));
     let captures = first.container.starts_with("pcap");
-    let parts = in_row(dir, logs)?;
+    let parts = in_row(dir, logs, pieces);
     let recording = reading::record_parts(parts, captures, path, into.decoding, &mut telemetry, reduce)?;
     let Filed { assessment, mut files } = file(recording, telemetry, id, path, told, into)?;
     if logs.len() > 1 {
@@ -101,26 +122,38 @@ pub fn refile(
     Ok(Some((assessment, aircraft)))
 }
 
-/// The raw copies of a recording's logs, and the pieces that lie between them.
-fn in_row(dir: &FleetDir, logs: &[LogRow]) -> Result<Vec<Box<dyn Read>>, ArchiveError> {
-    let pieces = if logs.len() > 1 { kept::all(dir)? } else { BTreeMap::new() };
+/// The raw copies of a recording's logs, and the pieces that lie before, between and behind them.
+fn in_row(dir: &FleetDir, logs: &[LogRow], pieces: &BTreeMap<String, Vec<u8>>) -> Vec<Box<dyn Read>> {
     let mut parts: Vec<Box<dyn Read>> = Vec::new();
-    for (log, next) in logs.iter().zip(logs.iter().skip(1).map(Some).chain([None])) {
-        parts.push(Box::new(raw::open(&dir.raw(&log.log_id))));
-        let between = next.map(|next| between(log, next, &pieces)).unwrap_or_default();
-        let pieces = between.into_iter().filter_map(|id| pieces.get(id));
-        parts.extend(pieces.map(|piece| Box::new(Cursor::new(piece.clone())) as Box<dyn Read>));
+    for (log, next) in neighbours(&logs.iter().collect::<Vec<_>>()) {
+        let own = between(log, next, pieces).into_iter().filter_map(|id| pieces.get(id));
+        parts.extend(own.map(|piece| Box::new(Cursor::new(piece.clone())) as Box<dyn Read>));
+        if let Some(next) = next {
+            parts.push(Box::new(raw::open(&dir.raw(&next.log_id))));
+        }
     }
-    Ok(parts)
+    parts
 }
 
-/// The pieces that lie between two logs that go on in one another.
-pub fn between<'p>(log: &LogRow, next: &LogRow, pieces: &'p BTreeMap<String, Vec<u8>>) -> Vec<&'p str> {
+/// Two and two of a recording's logs, one of them `None` at its beginning and its end.
+pub fn neighbours<'r>(logs: &[&'r LogRow]) -> Vec<(Option<&'r LogRow>, Option<&'r LogRow>)> {
+    let befores = [None].into_iter().chain(logs.iter().copied().map(Some));
+    befores.zip(logs.iter().copied().map(Some).chain([None])).collect()
+}
+
+/// The pieces that lie between two logs that go on in one another, or before the first one, or behind the last.
+pub fn between<'p>(
+    log: Option<&LogRow>,
+    next: Option<&LogRow>,
+    pieces: &'p BTreeMap<String, Vec<u8>>,
+) -> Vec<&'p str> {
+    let container = log.or(next).map_or("", |row| row.container.as_str());
     // Most archives have none: then nothing is parsed.
     if pieces.is_empty() {
         return Vec::new();
     }
-    pieces::between(&ends_of(log), &ends_of(next), &log.container, pieces)
+    let ends = |row: Option<&LogRow>| row.map(ends_of).unwrap_or_default();
+    pieces::between(&ends(log), &ends(next), container, pieces)
 }
 
 /// What a log says at both ends.

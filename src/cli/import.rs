@@ -121,8 +121,10 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
     }
     let paths::Led { moved, at_odds } = paths::lead(&seen, &into)?;
     at_odds.iter().for_each(|claims| output.warn(claims));
+    let logs = new.iter().map(|a| a.log.log_id.clone()).collect();
+    let news = recordings::News { logs, pieces: piece_ids, moved, word: false, repair: pending.is_left() };
     let recordings::Done { joined, failed, aircraft, copies, placed, drawn, mut severed } =
-        recordings::join(!new.is_empty(), &piece_ids, pending.is_left(), &moved, &into)?;
+        recordings::join(&news, &into)?;
     for (path, id, why, other) in pieces {
         match (placed.contains(&id), other) {
             (true, _) => {}
@@ -130,7 +132,7 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
             (false, false) => unusable.push((path, why)),
         }
     }
-    let given = placed.iter().filter(|id| piece_ids.contains_key(*id));
+    let given = placed.iter().filter(|id| news.pieces.contains_key(*id));
     let placed = given.chain(&drawn).collect::<BTreeSet<_>>().len();
     let mut gained: BTreeSet<String> =
         new.iter().flat_map(|a| &a.flights).map(|f| f.aircraft.clone()).chain(aircraft).collect();
@@ -154,8 +156,7 @@ pub fn run(options: &Import, output: &mut Output) -> Result<Outcome, Failure> {
             ),
         )
     }));
-    let ids: HashSet<&String> = new.iter().map(|a| &a.log.log_id).collect();
-    severed.retain(|(pair, _)| ids.contains(&pair.earlier) || ids.contains(&pair.later));
+    severed.retain(|(pair, _)| news.logs.contains(&pair.earlier) || news.logs.contains(&pair.later));
     let in_joined: HashSet<&String> = joined.iter().flat_map(|j| &j.logs).collect();
     let alone = new.iter().filter(|a| !in_joined.contains(&a.log.log_id));
     let recordings: Vec<&Assessment> = alone.chain(joined.iter().map(|j| &j.assessment)).collect();
@@ -548,7 +549,7 @@ fn show(options: &Import, output: &mut Output, done: &Summary<'_>, unusable: &[(
         }
         if *placed > 0 {
             output.answer(&text::paragraph(&format!(
-                "{placed} file(s) too short for a whole frame lie between two others of a recording"
+                "{placed} file(s) too short for a whole frame make whole what was cut at the ends of others"
             )));
         }
         if *copies > 0 {

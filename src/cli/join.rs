@@ -11,11 +11,10 @@ use crate::archive::layout::FleetDir;
 use crate::archive::pending::Pending;
 use crate::archive::row::{FlightRow, LogRow};
 use crate::archive::told_joins::{self, ToldJoin};
-use crate::archive::{catalogue, copies, writers};
+use crate::archive::{catalogue, copies, told_time, writers};
 use crate::assess::parts::Part;
-use crate::assess::told::{Refusal, in_order};
+use crate::assess::told::{Refusal, Why, in_order};
 use crate::report::text;
-use std::collections::BTreeMap;
 
 /// Shows or says which logs are one recording.
 ///
@@ -55,9 +54,12 @@ pub fn run(options: &Join, output: &mut Output) -> Result<Outcome, Failure> {
     let key = signing::key(&options.signing)?;
     let into = Into::again(&dir, &fleet, reading::Decoding { definitions, key: key.as_ref() });
     let pending = Pending::begin(&dir)?;
-    taken_back.iter().try_for_each(|told| told_joins::forget(&dir, told))?;
     said.iter().try_for_each(|told| told_joins::write(&dir, told))?;
-    let done = recordings::join(true, &BTreeMap::new(), pending.is_left(), &BTreeMap::new(), &into)?;
+    // What was said before of two that nothing is said of now; the rest is in its place.
+    let again = |told: &&ToldJoin| said.iter().any(|now| now.is_of_the_same(told));
+    taken_back.iter().filter(|told| !again(told)).try_for_each(|told| told_joins::forget(&dir, told))?;
+    let news = recordings::News { word: true, repair: pending.is_left(), ..recordings::News::default() };
+    let done = recordings::join(&news, &into)?;
     for name in &done.aircraft {
         reassess::aircraft(&dir, &fleet, name)?;
     }
@@ -70,14 +72,8 @@ pub fn run(options: &Join, output: &mut Output) -> Result<Outcome, Failure> {
         pending.leave()?
     }
     logs.show(&ids, output)?;
-    for told in said.iter().filter(|told| told.one) {
-        if recordings::logs_of(&dir, &told.earlier)? != recordings::logs_of(&dir, &told.later)? {
-            output.warn(&format!(
-                "{} and {} are not joined: they, or others of their recordings, were said to be apart",
-                short(&told.earlier),
-                short(&told.later)
-            ));
-        }
+    if done.failed.is_empty() {
+        logs.doubts(&ids, output)?;
     }
     Ok(if done.failed.is_empty() { Outcome::Done } else { Outcome::Partly })
 }
@@ -122,40 +118,82 @@ impl Logs<'_> {
 
     /// These logs are one recording, with all that they are joined to now.
     fn one(&self, ids: &[String]) -> Result<Vec<ToldJoin>, Failure> {
-        let mut all: Vec<String> = Vec::new();
+        let mut lists: Vec<Vec<String>> = Vec::new();
+        let mut corrected = false;
         for id in ids {
             let list = recordings::logs_of(self.dir, id)?;
-            all.extend(list.into_iter().filter(|log| !all.contains(log)).collect::<Vec<_>>());
+            for log in &list {
+                corrected |= told_time::read(self.dir, log)?.is_some();
+            }
+            if !lists.contains(&list) {
+                lists.push(list);
+            }
         }
-        let files: Vec<Part> = self.of(&all).map(recordings::part).collect();
-        let name = |number: usize| {
-            let row = files.get(number).and_then(|file| self.of(std::slice::from_ref(&file.log_id)).next());
-            row.map(|row| text::plain(&row.path)).unwrap_or_default()
-        };
-        let order = in_order(&files).map_err(|refusal| {
-            Failure(match refusal {
-                Refusal::Containers(a, b) => {
-                    format!("{} and {} are streams of two kinds: no recorder writes both", name(a), name(b))
-                }
-                Refusal::Vehicles(a, b) => {
-                    format!("{} and {} are of two vehicles, by the identities they tell", name(a), name(b))
-                }
-                Refusal::Overlap(a, b, ms) => format!(
-                    "{} begins {} before {} ends, by the boot clock: it does not go on where that ends",
-                    name(b),
-                    text::duration(ms),
-                    name(a)
-                ),
-            })
-        })?;
-        let row = order.iter().filter_map(|number| Some(&files.get(*number)?.log_id));
-        let row: Vec<&String> = row.filter(|id| ids.contains(id)).collect();
+        let files = |list: &Vec<String>| -> Vec<Part> { self.of(list).map(recordings::part).collect() };
+        let order = in_order(&lists.iter().map(files).collect::<Vec<_>>(), corrected);
+        let order = order.map_err(|refusal| Failure(self.why_not(&refusal)))?;
+        let row: Vec<&String> = order.iter().filter(|id| ids.contains(id)).collect();
         let pairs = row.windows(2).filter_map(|pair| Some((*pair.first()?, *pair.last()?)));
         Ok(pairs.map(|(a, b)| ToldJoin { earlier: a.clone(), later: b.clone(), one: true }).collect())
     }
 
+    fn why_not(&self, Refusal { earlier, later, why }: &Refusal) -> String {
+        let path = |id: &String| {
+            let row = self.of(std::slice::from_ref(id)).next();
+            row.map(|row| text::plain(&row.path)).unwrap_or_default()
+        };
+        let (a, b) = (path(earlier), path(later));
+        match why {
+            Why::Containers => format!("{a} and {b} are streams of two kinds: no recorder writes both"),
+            Why::Strangers => format!("{a} and {b} are of two aircraft: no vehicle speaks in both"),
+            Why::Vehicles => format!("{a} and {b} are of two aircraft, by the hardware identities they tell"),
+            Why::Overlap(ms) => format!(
+                "{b} begins {} before {a} ends, by the boot clock: it does not go on where that ends",
+                text::duration(*ms)
+            ),
+            Why::Boots => format!(
+                "the aircraft was booted anew between {a} and {b}, by the UTC they tell; if one tells a wrong one, \
+                 correct it first with `fettle clock`"
+            ),
+        }
+    }
+
     fn of<'s>(&'s self, ids: &'s [String]) -> impl Iterator<Item = &'s LogRow> {
         ids.iter().filter_map(|id| self.rows.iter().find(|row| row.log_id == *id))
+    }
+
+    /// What was said of these logs and has no effect, and times told of several logs of one recording.
+    fn doubts(&self, ids: &[String], output: &mut Output) -> Result<(), Failure> {
+        for told in told_joins::all(self.dir)?.iter().filter(|told| told.one) {
+            let [a, b] = [&told.earlier, &told.later].map(|id| self.original(id));
+            let list = recordings::logs_of(self.dir, &a)?;
+            if (ids.contains(&a) || ids.contains(&b)) && !list.contains(&b) {
+                output.warn(&format!(
+                    "{a} and {b} were said to be one recording and are not joined: that would bring together logs that \
+                     were said to be apart, or that overlap by now. `fettle join {a}` shows what was said; --withdraw takes it back",
+                    a = short(&a),
+                    b = short(&b)
+                ));
+            }
+        }
+        let mut known: Vec<Vec<String>> = Vec::new();
+        for id in ids {
+            let list = recordings::logs_of(self.dir, id)?;
+            if known.contains(&list) {
+                continue;
+            }
+            let mut times = 0;
+            for log in &list {
+                times += usize::from(told_time::read(self.dir, log)?.is_some_and(|told| !told.is_empty()));
+            }
+            if times > 1 {
+                output.warn(&format!(
+                    "times were told of {times} logs of this recording: that of the first one counts; `fettle clock` shows it"
+                ));
+            }
+            known.push(list);
+        }
+        Ok(())
     }
 
     /// The recordings that these logs are parts of now, what was said, and their flights.

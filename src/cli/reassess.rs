@@ -80,7 +80,9 @@ fn move_logs(
         pending.done()?;
         return Ok(0);
     }
-    let done = recordings::join(false, &BTreeMap::new(), pending.is_left(), &moved, &into)?;
+    let news = recordings::News { repair: pending.is_left(), moved, ..recordings::News::default() };
+    let done = recordings::join(&news, &into)?;
+    let moved = news.moved;
     for name in &done.aircraft {
         aircraft(dir, fleet, name)?;
     }

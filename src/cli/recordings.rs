@@ -39,7 +39,7 @@ pub struct Done {
     pub aircraft: BTreeSet<String>,
     /// Logs of which it is new that they are copies of another one.
     pub copies: usize,
-    /// Pieces without a whole frame that lie between two files of a recording, or of a copy of one.
+    /// Pieces without a whole frame that lie beside a file of a recording, or of a copy of one.
     pub placed: BTreeSet<String>,
     /// Those of a recording that was drawn.
     pub drawn: BTreeSet<String>,
@@ -47,21 +47,29 @@ pub struct Done {
     pub severed: Vec<(Severed, [String; 2])>,
 }
 
-/// Joins what belongs together now that there are new logs or `pieces` without a whole frame (by id, and whether it is
-/// new), and draws again those that were `moved` to another aircraft by the path that leads. `repair` also looks for what an
-/// import that was cut short left half done.
+/// What an archive got since its recordings were put together.
+#[derive(Default)]
+pub struct News {
+    /// Logs.
+    pub logs: BTreeSet<String>,
+    /// Pieces without a whole frame that came, and whether they were not there before.
+    pub pieces: BTreeMap<String, bool>,
+    /// Logs that are another aircraft's by the path that leads, and that path.
+    pub moved: BTreeMap<String, String>,
+    /// A person's word on which logs are one recording.
+    pub word: bool,
+    /// An import was cut short: what it left half done is looked for.
+    pub repair: bool,
+}
+
+/// Joins what belongs together by what is new, and draws it again.
 ///
 /// # Errors
 /// If the catalogue cannot be read.
-pub fn join(
-    anything_new: bool,
-    pieces: &BTreeMap<String, bool>,
-    repair: bool,
-    moved: &BTreeMap<String, String>,
-    into: &Into<'_>,
-) -> Result<Done, ArchiveError> {
-    let dir = into.dir;
-    if !anything_new && pieces.is_empty() && !repair && moved.is_empty() {
+pub fn join(news: &News, into: &Into<'_>) -> Result<Done, ArchiveError> {
+    let News { logs: new, pieces, moved, word, repair } = news;
+    let (dir, repair) = (into.dir, *repair);
+    if new.is_empty() && pieces.is_empty() && moved.is_empty() && !word && !repair {
         return Ok(Done::default());
     }
     let mut rows: BTreeMap<String, LogRow> =
@@ -74,9 +82,8 @@ pub fn join(
     let mut parts: Vec<Part> = rows.values().map(part).collect();
     let mut done = Done::default();
     let copies_before = copies::read(dir)?;
-    let told = told_of(&told_joins::all(dir)?);
-    let originals = copies_of_others(&parts, &copies_before, &told, into, &mut done.failed);
-    let told = told.of_originals(&originals);
+    let originals = copies_of_others(&parts, &copies_before, into, &mut done.failed);
+    let told = told_of(&told_joins::all(dir)?).of_originals(&originals);
     parts.retain(|part| !originals.contains_key(&part.log_id));
     let all = recordings(&parts, &told);
     let path = |id: &String| rows.get(id).map(|row| row.path.clone()).unwrap_or_default();
@@ -111,15 +118,27 @@ pub fn join(
     let kept = kept::all(dir)?;
     let between = |logs: &[String]| -> BTreeSet<String> {
         let rows: Vec<&LogRow> = logs.iter().filter_map(|id| rows.get(id)).collect();
-        let pairs = rows.windows(2).filter_map(|pair| Some((*pair.first()?, *pair.last()?)));
-        pairs.flat_map(|(log, next)| filing::between(log, next, &kept)).map(str::to_owned).collect()
+        let pairs = filing::neighbours(&rows);
+        pairs
+            .into_iter()
+            .flat_map(|(log, next)| filing::between(log, next, &kept))
+            .map(str::to_owned)
+            .collect()
     };
-    for logs in now.values() {
-        let placed = between(logs);
-        if placed.iter().any(|id| repair || pieces.get(id) == Some(&true)) {
+    let with_alone = |several: Vec<Vec<String>>, parts: &[Part]| -> Vec<Vec<String>> {
+        let known: HashSet<String> = several.iter().flatten().cloned().collect();
+        let alone = parts.iter().filter(|part| !known.contains(&part.log_id));
+        let alone: Vec<Vec<String>> = alone.map(|part| vec![part.log_id.clone()]).collect();
+        several.into_iter().chain(alone.into_iter().filter(|_| !kept.is_empty())).collect()
+    };
+    for logs in with_alone(now.values().cloned().collect(), &parts) {
+        let placed = between(&logs);
+        let one_is_new = placed.iter().any(|id| repair || pieces.get(id) == Some(&true));
+        // A recording of several is drawn where one of them is new.
+        if one_is_new || !placed.is_empty() && matches!(logs.as_slice(), [log] if new.contains(log)) {
             todo.insert(logs.clone());
         }
-        if todo.contains(logs) {
+        if todo.contains(&logs) {
             done.drawn.extend(placed.iter().cloned());
         }
         done.placed.extend(placed);
@@ -127,7 +146,8 @@ pub fn join(
     if pieces.keys().any(|id| !done.placed.contains(id)) {
         // Where the whole log came, too, the files around are copies of it.
         let all: Vec<Part> = rows.values().map(part).collect();
-        recordings(&all, &told).iter().for_each(|logs| done.placed.extend(between(logs)));
+        let recordings = with_alone(recordings(&all, &told), &all);
+        recordings.iter().for_each(|logs| done.placed.extend(between(logs)));
         // A file that was copied while it grew begins as it does now.
         let begins = |id: &String| {
             let whole =
@@ -234,7 +254,6 @@ pub fn alone(
 fn copies_of_others(
     parts: &[Part],
     before: &Copies,
-    told: &Told,
     into: &Into<'_>,
     failed: &mut Vec<(PathBuf, ArchiveError)>,
 ) -> BTreeMap<String, String> {
@@ -249,7 +268,7 @@ fn copies_of_others(
             Err(error) => failed.push((into.dir.raw(&a.log_id), error)),
         }
     }
-    originals(parts, &confirmed, told)
+    originals(parts, &confirmed)
 }
 
 /// Bytes at the beginning of a log that nearly always tell it from another.

@@ -34,6 +34,8 @@ const COARSE_MM: i32 = 100;
 const STILL_MM: i32 = 2;
 const ANOTHER_HOME_MM: f64 = 3.0;
 const HOME_DRIFT_MM_S: f64 = 5.0;
+/// It moves no more from one end of a flight to the other where a person is asked; common practice, no published source.
+const ONE_FLIGHT_MM: i32 = 10;
 /// The place is known so well, and gets doubtful by this with the square of the time, as velocity may change by 4 m/s².
 const PLACE_M: f64 = 3.0;
 const PLACE_M_S2: f64 = 1.0;
@@ -172,6 +174,22 @@ impl Situation {
         !self.excludes(next)
             && self.place.zip(next.place).is_none_or(|both| home(both) && off(both))
             && ![heading, charge].contains(&Some(false))
+    }
+
+    /// Whether a flight may go on from this situation to the `next` one minutes later: home stands at the same height, and the
+    /// battery is no fuller.
+    #[must_use]
+    pub fn may_lead_to(&self, next: &Situation) -> bool {
+        let both_armed = self.armed_at_its_place() && next.armed_at_its_place();
+        let one_home = |(a, b): (Place, Place)| {
+            let steps_mm = 2 * a.home.step_mm().max(b.home.step_mm());
+            a.home.apart_mm(&b.home) <= steps_mm.max(ONE_FLIGHT_MM)
+        };
+        let fuller = |(a, b): (Charge, Charge)| {
+            a.falls && b.falls && f64::from(b.consumed_mah) < f64::from(a.consumed_mah) - CHARGE_MAH
+        };
+        !(both_armed && self.place.zip(next.place).is_some_and(|both| !one_home(both)))
+            && !self.charge.zip(next.charge).is_some_and(fuller)
     }
 
     /// Armed where its place was told: home of before moves when it arms.
@@ -449,6 +467,21 @@ mod tests {
             Situation { armed: Some(Told { boot_ms: 61_900, is: true }), ..flying() }
                 .excludes(&but(|place, _| place.home = home(2_205, 2_205)))
         );
+    }
+
+    #[test]
+    fn a_flight_may_go_on_minutes_later_from_the_same_home_with_no_more_charge() {
+        let minutes = |at: Situation, home_mm: i32, consumed_mah: i32| {
+            let mut at = but(|place, _| place.home = home(home_mm, home_mm)).or(&at);
+            let (place, charge) = (at.place.as_mut().unwrap(), at.charge.as_mut().unwrap());
+            (place.boot_ms, charge.boot_ms) = (place.boot_ms + 200_000, charge.boot_ms + 200_000);
+            charge.consumed_mah = consumed_mah;
+            at
+        };
+        assert!(flying().may_lead_to(&minutes(later(), 2_150, 1_400)));
+        assert!(!flying().may_lead_to(&minutes(later(), 2_168, 1_400)));
+        assert!(!flying().may_lead_to(&minutes(later(), 2_150, 800)));
+        assert!(flying().may_lead_to(&Situation::default()));
     }
 
     #[test]
