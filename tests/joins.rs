@@ -244,7 +244,7 @@ fn a_word_makes_no_copy() {
     assert_eq!(code, Some(0), "{err}");
 
     // A copy of the first that was taken later, when the file had grown.
-    let grown = [&a[..], &spans([60_000..70_000])[0]].concat();
+    let grown = [&a[..], &from(&whole, 60_000..70_000)].concat();
     let rest = [&b[..], &c].concat();
     let fleet = |word_first: bool| {
         let fleet = Fleet::new();

@@ -188,8 +188,8 @@ impl Situation {
         let fuller = |(a, b): (Charge, Charge)| {
             a.falls && b.falls && f64::from(b.consumed_mah) < f64::from(a.consumed_mah) - CHARGE_MAH
         };
-        !(both_armed && self.place.zip(next.place).is_some_and(|both| !one_home(both)))
-            && !self.charge.zip(next.charge).is_some_and(fuller)
+        let moved = both_armed && self.place.zip(next.place).is_some_and(|both| !one_home(both));
+        !moved && !self.charge.zip(next.charge).is_some_and(fuller)
     }
 
     /// Armed where its place was told: home of before moves when it arms.
