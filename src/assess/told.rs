@@ -98,6 +98,9 @@ impl Told {
         linked: &BTreeMap<String, Vec<String>>,
         files: &BTreeMap<&str, &'p Part>,
     ) -> Option<Row> {
+        if self.one.is_empty() {
+            return None;
+        }
         let logs = |id: &str| linked.get(id).cloned().unwrap_or_else(|| vec![id.to_owned()]);
         let of: BTreeMap<String, &'p str> =
             parts.keys().flat_map(|id| logs(id).into_iter().map(move |log| (log, id.as_str()))).collect();
@@ -140,7 +143,8 @@ fn merged(files: &[&Part]) -> Ends {
     ends.fold(first, |ends, next| ends.and(next))
 }
 
-/// Files that keep their order: one, or all of a recording in which a vehicle was booted anew.
+/// Files that keep their order: one, or all of a recording in which a vehicle was booted anew or a block was written again, so
+/// that their clocks do not tell it.
 struct Unit<'p> {
     whole: Part,
     files: Vec<&'p Part>,
@@ -155,7 +159,12 @@ fn units<'p>(list: &[&'p Part]) -> Vec<Unit<'p>> {
         let first = files.first()?;
         Some(Unit { whole: Part { ends: merged(files), ..(*first).clone() }, files: files.to_vec() })
     };
-    let len = if list.iter().any(|part| booted(&part)) { list.len() } else { 1 };
+    let falls = |pair: &[&Part]| {
+        let both = pair.first().zip(pair.last()).and_then(|(part, next)| Main::of(part, next));
+        both.is_some_and(|main| main.apart_ms < -LATE_MS)
+    };
+    let in_order = !list.iter().any(|part| booted(&part)) && !list.windows(2).any(falls);
+    let len = if in_order { 1 } else { list.len() };
     list.chunks(len.max(1)).filter_map(unit).collect()
 }
 
@@ -367,7 +376,7 @@ mod tests {
     }
 
     #[test]
-    fn files_over_a_boot_keep_their_order() {
+    fn files_whose_clocks_fall_keep_their_order() {
         // Counters go on, and the vehicle is booted anew in the second file.
         let mut logs = [part("a", (100, 90_000)), part("b", (90_010, 20_000)), part("c", (20_010, 80_000))];
         for (index, log) in logs.iter_mut().enumerate() {
@@ -379,15 +388,14 @@ mod tests {
             log.ends.situations =
                 vec![Situations { system_id: 1, sessions: 1 + anew, ..Situations::default() }];
         }
-        let alone = recordings(&logs, &Told::default());
-        let all = [&logs[..], &[part("d", (200_000, 300_000))]].concat();
-        let said = recordings(&all, &told(&[("c", "d")], &[]));
-        assert_eq!(
-            (alone, said),
-            (
-                vec![vec!["a".to_owned(), "b".into(), "c".into()]],
-                vec![vec!["a".to_owned(), "b".into(), "c".into(), "d".into()]]
-            )
-        );
+        let later = part("d", (200_000, 300_000));
+        let ids = |logs: &[Vec<String>]| logs.iter().map(|log| log.join(" ")).collect::<Vec<String>>();
+        assert_eq!(ids(&recordings(&logs, &Told::default())), ["a b c"]);
+        let all = [&logs[..], std::slice::from_ref(&later)].concat();
+        assert_eq!(ids(&recordings(&all, &told(&[("c", "d")], &[]))), ["a b c d"]);
+        // One file begins 9 s before the other ends, in the same boot session.
+        let list = [part("a", (100, 90_000)), part("b", (81_000, 120_000))];
+        let order = in_order(&[list.to_vec(), vec![later]], false);
+        assert_eq!(order.map(|ids| ids.join(" ")), Ok("a b d".to_owned()));
     }
 }
