@@ -134,6 +134,13 @@ fn what_was_said_is_done_by_the_next_import_if_the_process_died() {
     fs::write(archive.join(".unjoined.0-0"), "").unwrap();
     split.import(&files);
     assert_eq!((split.flights(), split.archive()), joined);
+    // So is what an import left half done by the next word: the findings of all aircraft are there again.
+    let findings: Vec<&PathBuf> = joined.1.keys().filter(|path| path.starts_with("findings")).collect();
+    assert!(!findings.is_empty());
+    findings.iter().for_each(|path| fs::remove_file(archive.join(path)).unwrap());
+    fs::write(archive.join(".unjoined.0-0"), "").unwrap();
+    assert_eq!(said(&split.fettle(&["join", "card/heron/a", "card/heron/b"])).0, Some(0));
+    assert_eq!((split.flights(), split.archive()), joined);
 }
 
 #[test]

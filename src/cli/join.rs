@@ -15,6 +15,7 @@ use crate::archive::{catalogue, copies, told_time, writers};
 use crate::assess::parts::Part;
 use crate::assess::told::{Refusal, Why, in_order};
 use crate::report::text;
+use std::collections::BTreeSet;
 
 /// Shows or says which logs are one recording.
 ///
@@ -60,7 +61,9 @@ pub fn run(options: &Join, output: &mut Output) -> Result<Outcome, Failure> {
     taken_back.iter().filter(|told| !again(told)).try_for_each(|told| told_joins::forget(&dir, told))?;
     let news = recordings::News { word: true, repair: pending.is_left(), ..recordings::News::default() };
     let done = recordings::join(&news, &into)?;
-    for name in &done.aircraft {
+    // What was left half done may have been any aircraft's.
+    let left = if pending.is_left() { recordings::every_aircraft(&dir)? } else { BTreeSet::new() };
+    for name in done.aircraft.union(&left) {
         reassess::aircraft(&dir, &fleet, name)?;
     }
     for (path, error) in &done.failed {
