@@ -316,11 +316,14 @@ fn two_aircraft_or_two_days_are_refused() {
     let files = [
         split.put("one", &half("egret/2026-09-02.mavlink", 0..60_000)),
         split.put("day", &half("egret/2026-09-03.mavlink", 80_000..u32::MAX)),
+        split.put("whole", &half("egret/2026-09-07.mavlink", 0..u32::MAX)),
         split.put("plover", &half("plover/2026-09-02.mavlink", 80_000..u32::MAX)),
     ];
     split.import(&files);
     let before = split.archive();
-    for (other, why) in [("day", "was booted anew"), ("plover", "no vehicle speaks in both")] {
+    for (other, why) in
+        [("day", "was booted anew"), ("whole", "was booted anew"), ("plover", "no vehicle speaks in both")]
+    {
         let (code, _, err) = said(&split.fettle(&["join", "card/heron/one", &format!("card/heron/{other}")]));
         assert_eq!(code, Some(1), "{err}");
         assert!(err.contains(why), "{err}");

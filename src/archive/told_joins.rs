@@ -21,13 +21,10 @@ pub struct ToldJoin {
 }
 
 impl ToldJoin {
-    /// Whether both are said of the same two logs.
-    pub fn is_of_the_same(&self, other: &ToldJoin) -> bool {
-        let pair = |told: &ToldJoin| {
-            let (a, b) = (told.earlier.clone(), told.later.clone());
-            if a < b { [a, b] } else { [b, a] }
-        };
-        pair(self) == pair(other)
+    /// The two logs, whichever is said to be earlier.
+    pub fn pair(&self) -> (&str, &str) {
+        let (a, b) = (self.earlier.as_str(), self.later.as_str());
+        if a < b { (a, b) } else { (b, a) }
     }
 }
 
@@ -36,7 +33,7 @@ fn folder(fleet: &FleetDir) -> PathBuf {
 }
 
 fn path(fleet: &FleetDir, told: &ToldJoin) -> PathBuf {
-    let (a, b) = (told.earlier.as_str().min(&told.later), told.earlier.as_str().max(&told.later));
+    let (a, b) = told.pair();
     folder(fleet).join(format!("{a}-{b}.json"))
 }
 

@@ -3,7 +3,7 @@
 //! fuller. Nothing is joined by it: another day's flight may be at the same time after boot.
 
 use super::parts::{LATE_MS, Main, Part, of_two, same_boot, situation};
-use super::told::Told;
+use super::told::{Told, merged};
 use crate::recording::situation::Situation;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -29,10 +29,8 @@ pub fn severed(logs: &[Part], recordings: &[Vec<String>], told: &Told) -> Vec<Se
     let alone =
         logs.iter().filter(|part| !in_several.contains(&part.log_id)).map(|part| vec![part.log_id.clone()]);
     let whole = |ids: Vec<String>| {
-        let mut own = ids.iter().filter_map(|id| files.get(id.as_str()).copied());
-        let first = own.next()?;
-        let ends = own.fold(first.ends.clone(), |ends, next| ends.and(&next.ends));
-        Some((Part { ends, ..first.clone() }, ids))
+        let own: Vec<&Part> = ids.iter().filter_map(|id| files.get(id.as_str()).copied()).collect();
+        Some((merged(&own)?, ids))
     };
     let all: Vec<(Part, Vec<String>)> = recordings.iter().cloned().chain(alone).filter_map(whole).collect();
     // Few recordings begin in the air, however many there are.

@@ -3,7 +3,6 @@
 //! What is said holds for the recordings that the logs turn out to be parts of, whatever else comes later: it joins what the
 //! files' own evidence leaves apart, in the order of the boot clock, and keeps apart what that would join.
 
-use super::ends::Ends;
 use super::parts::{LATE_MS, Main, Part, near_turn_ms, of_two, same_boot};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -127,20 +126,19 @@ impl Told {
         let lists: Vec<Vec<&Part>> = row.iter().map(|id| own(id)).collect();
         let units = in_row(&lists).ok().filter(|_| row.len() > 1)?;
         let own: Vec<&Part> = units.iter().flat_map(|unit| unit.files.iter().copied()).collect();
-        let first = own.first()?;
         Some(Row {
             ids: row.into_iter().map(str::to_owned).collect(),
-            whole: Part { ends: merged(&own), ..(*first).clone() },
+            whole: merged(&own)?,
             logs: own.iter().map(|part| part.log_id.clone()).collect(),
         })
     }
 }
 
-/// What several files say in a row.
-fn merged(files: &[&Part]) -> Ends {
-    let mut ends = files.iter().map(|file| &file.ends);
-    let first = ends.next().cloned().unwrap_or_default();
-    ends.fold(first, |ends, next| ends.and(next))
+/// Several files in a row as one, under the first one's id.
+pub(super) fn merged(files: &[&Part]) -> Option<Part> {
+    let (first, behind) = files.split_first()?;
+    let ends = behind.iter().fold(first.ends.clone(), |ends, next| ends.and(&next.ends));
+    Some(Part { ends, ..(*first).clone() })
 }
 
 /// Files that keep their order: one, or all of a recording in which a vehicle was booted anew or a block was written again, so
@@ -155,10 +153,7 @@ fn units<'p>(list: &[&'p Part]) -> Vec<Unit<'p>> {
         let anew = part.ends.senders.iter().any(|sender| sender.before_reboot || sender.after_reboot);
         anew || part.ends.situations.iter().any(|system| system.sessions > 1)
     };
-    let unit = |files: &[&'p Part]| {
-        let first = files.first()?;
-        Some(Unit { whole: Part { ends: merged(files), ..(*first).clone() }, files: files.to_vec() })
-    };
+    let unit = |files: &[&'p Part]| Some(Unit { whole: merged(files)?, files: files.to_vec() });
     let falls = |pair: &[&Part]| {
         let both = pair.first().zip(pair.last()).and_then(|(part, next)| Main::of(part, next));
         both.is_some_and(|main| main.apart_ms < -LATE_MS)
@@ -225,15 +220,24 @@ fn in_row<'p>(recordings: &[Vec<&'p Part>]) -> Result<Vec<Unit<'p>>, Refusal> {
 /// If two of them cannot be one.
 pub fn in_order(recordings: &[Vec<Part>], corrected: bool) -> Result<Vec<String>, Refusal> {
     let lists: Vec<Vec<&Part>> = recordings.iter().map(|list| list.iter().collect()).collect();
-    let row = in_row(&lists)?;
-    for pair in row.windows(2).filter(|_| !corrected) {
+    let file = |id: &str| lists.iter().flatten().copied().find(|part| part.log_id == id);
+    let other_boot = |a: &Part, b: &Part| {
+        let mut systems = a.ends.boots.iter().map(|boot| boot.system_id);
+        !corrected && systems.any(|id| same_boot(a, b, id) == Some(false))
+    };
+    let row = in_row(&lists).map_err(|refusal| {
+        // Another day's log overlaps by the boot clock as well; the day says more.
+        let both = file(&refusal.earlier).zip(file(&refusal.later));
+        let overlaps = matches!(refusal.why, Why::Overlap(_));
+        let why =
+            if overlaps && both.is_some_and(|(a, b)| other_boot(a, b)) { Why::Boots } else { refusal.why };
+        Refusal { why, ..refusal }
+    })?;
+    for pair in row.windows(2) {
         let [unit, next] = pair else { continue };
-        let systems = unit.whole.ends.boots.iter().map(|boot| boot.system_id);
         let known = |a: &Part, b: &Part| lists.iter().any(|list| list.contains(&a) && list.contains(&b));
         let (Some(a), Some(b)) = (unit.files.last(), next.files.first()) else { continue };
-        if !known(a, b)
-            && systems.into_iter().any(|id| same_boot(&unit.whole, &next.whole, id) == Some(false))
-        {
+        if !known(a, b) && other_boot(&unit.whole, &next.whole) {
             return Err(Refusal { earlier: a.log_id.clone(), later: b.log_id.clone(), why: Why::Boots });
         }
     }
@@ -244,7 +248,7 @@ pub fn in_order(recordings: &[Vec<Part>], corrected: bool) -> Result<Vec<String>
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::assess::ends::{BootEnds, Situations};
+    use crate::assess::ends::{BootEnds, Ends, Situations};
     use crate::assess::parts::recordings;
     use serde_json::json;
 

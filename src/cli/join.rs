@@ -57,7 +57,7 @@ pub fn run(options: &Join, output: &mut Output) -> Result<Outcome, Failure> {
     let pending = Pending::begin(&dir)?;
     said.iter().try_for_each(|told| told_joins::write(&dir, told))?;
     // What was said before of two that nothing is said of now; the rest is in its place.
-    let again = |told: &&ToldJoin| said.iter().any(|now| now.is_of_the_same(told));
+    let again = |told: &&ToldJoin| said.iter().any(|now| now.pair() == told.pair());
     taken_back.iter().filter(|told| !again(told)).try_for_each(|told| told_joins::forget(&dir, told))?;
     let news = recordings::News { word: true, repair: pending.is_left(), ..recordings::News::default() };
     let done = recordings::join(&news, &into)?;
@@ -121,16 +121,10 @@ impl Logs<'_> {
 
     /// These logs are one recording, with all that they are joined to now.
     fn one(&self, ids: &[String]) -> Result<Vec<ToldJoin>, Failure> {
-        let mut lists: Vec<Vec<String>> = Vec::new();
+        let lists = self.recordings(ids)?;
         let mut corrected = false;
-        for id in ids {
-            let list = recordings::logs_of(self.dir, id)?;
-            for log in &list {
-                corrected |= told_time::read(self.dir, log)?.is_some();
-            }
-            if !lists.contains(&list) {
-                lists.push(list);
-            }
+        for log in lists.iter().flatten() {
+            corrected |= told_time::read(self.dir, log)?.is_some();
         }
         let files = |list: &Vec<String>| -> Vec<Part> { self.of(list).map(recordings::part).collect() };
         let order = in_order(&lists.iter().map(files).collect::<Vec<_>>(), corrected);
@@ -161,6 +155,18 @@ impl Logs<'_> {
         }
     }
 
+    /// The logs of every recording that these are parts of now.
+    fn recordings(&self, ids: &[String]) -> Result<Vec<Vec<String>>, Failure> {
+        let mut lists: Vec<Vec<String>> = Vec::new();
+        for id in ids {
+            let list = recordings::logs_of(self.dir, id)?;
+            if !lists.contains(&list) {
+                lists.push(list);
+            }
+        }
+        Ok(lists)
+    }
+
     fn of<'s>(&'s self, ids: &'s [String]) -> impl Iterator<Item = &'s LogRow> {
         ids.iter().filter_map(|id| self.rows.iter().find(|row| row.log_id == *id))
     }
@@ -179,12 +185,7 @@ impl Logs<'_> {
                 ));
             }
         }
-        let mut known: Vec<Vec<String>> = Vec::new();
-        for id in ids {
-            let list = recordings::logs_of(self.dir, id)?;
-            if known.contains(&list) {
-                continue;
-            }
+        for list in self.recordings(ids)? {
             let mut times = 0;
             for log in &list {
                 times += usize::from(told_time::read(self.dir, log)?.is_some_and(|told| !told.is_empty()));
@@ -194,20 +195,13 @@ impl Logs<'_> {
                     "times were told of {times} logs of this recording: that of the first one counts; `fettle clock` shows it"
                 ));
             }
-            known.push(list);
         }
         Ok(())
     }
 
     /// The recordings that these logs are parts of now, what was said, and their flights.
     fn show(&self, ids: &[String], output: &mut Output) -> Result<(), Failure> {
-        let mut lists: Vec<Vec<String>> = Vec::new();
-        for id in ids {
-            let list = recordings::logs_of(self.dir, id)?;
-            if !lists.contains(&list) {
-                lists.push(list);
-            }
-        }
+        let lists = self.recordings(ids)?;
         let mut flights: Vec<FlightRow> = catalogue::read(self.dir, None)?;
         flights.retain(|flight| lists.iter().any(|list| list.first() == Some(&flight.log_id)));
         flights.sort_by_cached_key(|f| (f.aircraft.clone(), f.takeoff_utc, f.log_id.clone(), f.ordinal));
